@@ -1,0 +1,1 @@
+"""Art as customers send it: read safely, described, drawn to pixels."""

@@ -1,0 +1,75 @@
+"""A piece of art after reading: what it is, how large its drawing area is, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+from pipeline.art.paint import Rgb
+from pipeline.finding import Finding
+from pipeline.raster import Pixels
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What reading and drawing may cost; beyond it the art is refused."""
+
+    file_bytes: int = 256 * 2**20
+    pixels: int = 150_000_000
+    elements: int = 200_000
+    depth: int = 200
+    seconds: float = 120.0
+    memory_bytes: int = 4 * 2**30
+
+
+@dataclass(frozen=True, slots=True)
+class VectorArt:
+    """SVG, normalised once: plain elements, explicit sRGB paints, text outlined.
+
+    `svg` is the normalised document; any renderer draws the same picture from it.
+    `paints` are the distinct solid colours that paint something (fills, strokes, gradient stops), `elements` the
+    ids that `only`, `omit`, `cut_out` and `swap` may name. `renderer` is the one that draws this art right.
+    """
+
+    name: str
+    svg: bytes
+    width: float
+    height: float
+    paints: tuple[Rgb, ...]
+    elements: frozenset[str]
+    renderer: str = "cairosvg"
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BitmapArt:
+    """A bitmap in sRGB, oriented, straight alpha, at its own resolution."""
+
+    name: str
+    pixels: Pixels
+    lossy: bool = False
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def width(self) -> float:
+        """Width of the drawing area in pixels."""
+        return float(self.pixels.shape[1])
+
+    @property
+    def height(self) -> float:
+        """Height of the drawing area in pixels."""
+        return float(self.pixels.shape[0])
+
+
+@dataclass(frozen=True, slots=True)
+class PageArt:
+    """One page of a PDF, drawn at whatever size is asked for; recoloured and knocked out as pixels."""
+
+    name: str
+    pdf: bytes = field(repr=False)
+    width: float
+    height: float
+    findings: tuple[Finding, ...] = ()
+
+
+Art: TypeAlias = VectorArt | BitmapArt | PageArt

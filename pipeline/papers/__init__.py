@@ -1,0 +1,1 @@
+"""What people read: job ticket, proof, night report."""

@@ -1,0 +1,1 @@
+"""What the press reads: one encoder, and PNG, TIFF and PDF around it."""

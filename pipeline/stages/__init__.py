@@ -1,0 +1,1 @@
+"""The stages of the line, one file each: pure functions of values."""
