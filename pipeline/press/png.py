@@ -1,0 +1,113 @@
+"""Press files in PNG (ISO/IEC 15948): 8-bit RGBA or grey, true to size, streamed in bands."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from isal import isal_zlib
+from numpy.typing import NDArray
+
+from pipeline.press.rows import RowFilter, packed_rows
+from pipeline.raster import MM_PER_INCH
+
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_COLOUR_TYPE = {1: 0, 4: 6}
+_RELATIVE_COLORIMETRIC = 1
+_METRE = 1
+_MAX_PX_PER_METRE = 2**31 - 1
+
+
+def write_png(
+    path: Path,
+    pixels: NDArray[np.uint8],
+    ppi: float,
+    *,
+    row_filter: RowFilter = "auto",
+    srgb: bool = True,
+    threads: int = 1,
+) -> None:
+    """Write pixels (H, W, 4) straight alpha, or grey (H, W), as a PNG file; raises OSError as `open` does.
+
+    `ppi` is stored in whole pixels a metre, as the format has it. `srgb` marks the samples as sRGB; a plate
+    is not a picture and goes without. `threads` changes the time, never the bytes.
+    """
+    with path.open("wb") as file:
+        file.writelines(png_pieces(pixels, ppi, row_filter=row_filter, srgb=srgb, threads=threads))
+
+
+def png_bytes(pixels: NDArray[np.uint8], ppi: float, *, srgb: bool = True) -> bytes:
+    """Return what `write_png` writes."""
+    return b"".join(png_pieces(pixels, ppi, srgb=srgb))
+
+
+def png_pieces(
+    pixels: NDArray[np.uint8],
+    ppi: float,
+    *,
+    row_filter: RowFilter = "auto",
+    srgb: bool = True,
+    threads: int = 1,
+) -> Iterator[bytes]:
+    """Yield the file a piece at a time; raises ValueError for pixels or a resolution that PNG cannot hold."""
+    channels = 1 if pixels.ndim == 2 else pixels.shape[-1]
+    if (
+        pixels.dtype != np.uint8
+        or pixels.ndim not in (2, 3)
+        or channels not in _COLOUR_TYPE
+        or not pixels.size
+    ):
+        raise ValueError(f"pixels must be uint8 (H, W, 4) or (H, W), got {pixels.dtype} {pixels.shape}")
+    per_metre = round(ppi * 1000 / MM_PER_INCH)
+    if not 1 <= per_metre <= _MAX_PX_PER_METRE:
+        raise ValueError(f"a resolution of {ppi} ppi cannot be written")
+    height, width = pixels.shape[:2]
+    yield _SIGNATURE
+    yield from _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, _COLOUR_TYPE[channels], 0, 0, 0))
+    if srgb:
+        yield from _chunk(b"sRGB", bytes([_RELATIVE_COLORIMETRIC]))
+    yield from _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, _METRE))
+    for piece in packed_rows(pixels, channels, row_filter, threads):
+        yield from _chunk(b"IDAT", piece)
+    yield from _chunk(b"IEND", b"")
+
+
+def read_png(path: Path) -> tuple[NDArray[np.uint8], float]:
+    """Return pixels (H, W, 4) or (H, W) and ppi of a PNG file as another library decodes them.
+
+    For checking finished files: raises ValueError when one is cut or spoilt, or is no 8-bit RGBA or grey.
+    """
+    from PIL import PngImagePlugin
+
+    _check_chunks(path)
+    try:
+        # Not Image.open: its limit on pixels is meant for strangers' files.
+        with path.open("rb") as file, PngImagePlugin.PngImageFile(file) as image:
+            if image.mode not in ("RGBA", "L"):
+                raise ValueError(f"{path.name} is {image.mode}, not 8-bit RGBA or grey")
+            image.load()
+            across, _ = image.info.get("dpi", (0.0, 0.0))
+            return np.asarray(image), float(across)
+    except (OSError, SyntaxError) as error:
+        raise ValueError(f"{path.name} cannot be read back: {error}") from error
+
+
+def _check_chunks(path: Path) -> None:
+    """Raise ValueError unless the file is whole chunks to IEND with right checksums, which Pillow skips."""
+    with path.open("rb") as file:
+        good, kind = file.read(len(_SIGNATURE)) == _SIGNATURE, b""
+        while good and kind != b"IEND":
+            head = file.read(8)
+            kind = head[4:]
+            data = file.read(struct.unpack(">I", head[:4])[0]) if len(head) == 8 else b""
+            good = file.read(4) == struct.pack(">I", isal_zlib.crc32(data, isal_zlib.crc32(kind)))
+        if not good or file.read(1):
+            raise ValueError(f"{path.name} cannot be read back: it is cut short or spoilt")
+
+
+def _chunk(kind: bytes, data: bytes) -> Iterator[bytes]:
+    yield struct.pack(">I", len(data)) + kind
+    yield data
+    yield struct.pack(">I", isal_zlib.crc32(data, isal_zlib.crc32(kind)))
