@@ -1,0 +1,259 @@
+"""The doors of the program: parse, call, print. Everything heavy is imported behind the door that needs it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import __version__
+from pipeline.faults import ExitCode, Fault
+
+if TYPE_CHECKING:
+    from pipeline.make import Outcome
+
+EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
+file or art was refused · 5 busy or out of space: nothing lost, try again. With several orders the highest applies."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code."""
+    options = _parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace], ExitCode] = options.run
+    try:
+        return int(run(options))
+    except Fault as fault:
+        print(f"washfast: {fault.message}", file=sys.stderr)
+        return int(fault.exit_code)
+    except BrokenPipeError:
+        return int(ExitCode.DONE)
+    except Exception as error:  # last resort: say it plainly, keep the trace for whoever mends it
+        from pipeline.log import configure, logger
+
+        configure()
+        logger().error("a fault of the program; nothing was published", exc_info=error)
+        return int(ExitCode.FAULT)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="washfast",
+        description="Order manifests in, press-ready art and job tickets out.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"washfast {__version__}")
+    doors = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    demo = doors.add_parser("demo", help="make the bundled example orders and say what was made and where")
+    demo.add_argument("--out", type=Path, default=Path("washfast-demo"), metavar="DIR")
+    _add_workers(demo)
+    demo.set_defaults(run=_demo)
+
+    make = doors.add_parser("make", help="make orders: press files, tickets, proof, record")
+    make.add_argument("manifests", nargs="+", type=Path, metavar="MANIFEST")
+    make.add_argument("--out", type=Path, default=Path("washfast-out"), metavar="DIR")
+    _add_shop(make)
+    _add_workers(make)
+    _add_json(make)
+    make.set_defaults(run=_make)
+
+    check = doors.add_parser(
+        "check", help="preflight alone: what was found, and the manifest lines that answer it"
+    )
+    check.add_argument("manifests", nargs="+", type=Path, metavar="MANIFEST")
+    _add_shop(check)
+    _add_workers(check)
+    _add_json(check)
+    check.set_defaults(run=_check)
+
+    plan = doors.add_parser("plan", help="say what would be made")
+    plan.add_argument("manifest", type=Path, metavar="MANIFEST")
+    _add_shop(plan)
+    _add_json(plan)
+    plan.set_defaults(run=_plan)
+
+    audit = doors.add_parser("audit", help="does a release still match its record?")
+    audit.add_argument("release", type=Path, metavar="RELEASE")
+    audit.set_defaults(run=_audit)
+
+    calibrate = doors.add_parser("calibrate", help="wash-test readings (CSV) to lines for the shop file")
+    calibrate.add_argument("readings", type=Path, metavar="CSV")
+    calibrate.add_argument(
+        "--picture", type=Path, metavar="PNG", help="also draw the fit against the readings"
+    )
+    calibrate.set_defaults(run=_calibrate)
+
+    schema = doors.add_parser("schema", help="print the JSON Schema of the order manifest or the shop file")
+    schema.add_argument("of", choices=("order", "shop"))
+    schema.set_defaults(run=_schema)
+    return parser
+
+
+def _add_shop(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--shop", type=Path, metavar="FILE", help="the shop file, laid over the built-in one")
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes to use (default: one a core)")
+
+
+def _add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def _count(text: str) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
+    if not 1 <= value <= 1024:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 to 1024")
+    return value
+
+
+def _demo(options: argparse.Namespace) -> ExitCode:
+    from pipeline.engine import Engine
+    from pipeline.make import example_manifests, make_order
+    from pipeline.release import remove_release
+    from pipeline.shop import load_shop
+
+    _start_log()
+    shop = load_shop(None)
+    outcomes = []
+    with Engine(options.workers) as engine:
+        for manifest in example_manifests():
+            remove_release(options.out, manifest.stem)  # a demo shows today's program, not yesterday's
+            outcomes.append(make_order(manifest, shop, options.out, engine))
+    for outcome in outcomes:
+        _print_outcome(outcome)
+    held = [outcome for outcome in outcomes if outcome.state == "held"]
+    print(f"\n{len(outcomes)} orders made below {options.out.resolve()}", end="")
+    print(f"; {len(held)} held on purpose, to show what waits for a decision." if held else ".")
+    failed = [outcome.exit_code for outcome in outcomes if outcome.state == "refused"]
+    return max(failed, default=ExitCode.DONE)
+
+
+def _make(options: argparse.Namespace) -> ExitCode:
+    from pipeline.make import make_order
+
+    return _each_order(
+        options, "washfast-make/1", lambda path, shop, engine: make_order(path, shop, options.out, engine)
+    )
+
+
+def _check(options: argparse.Namespace) -> ExitCode:
+    from pipeline.make import check_order
+
+    return _each_order(options, "washfast-check/1", check_order)
+
+
+def _each_order(
+    options: argparse.Namespace, schema: str, act: Callable[[Path, Any, Any], Outcome]
+) -> ExitCode:
+    from pipeline.engine import Engine
+    from pipeline.shop import load_shop
+
+    _start_log()
+    shop = load_shop(options.shop)
+    outcomes: list[Outcome] = []
+    with Engine(options.workers) as engine:
+        for path in options.manifests:
+            outcome = act(path, shop, engine)
+            outcomes.append(outcome)
+            if not options.json:
+                _print_outcome(outcome)
+    if options.json:
+        print(
+            json.dumps(
+                {"schema": schema, "orders": [o.as_json() for o in outcomes]}, ensure_ascii=False, indent=1
+            )
+        )
+    return max((outcome.exit_code for outcome in outcomes), default=ExitCode.DONE)
+
+
+def _plan(options: argparse.Namespace) -> ExitCode:
+    from pipeline.make import plan_order
+    from pipeline.shop import load_shop
+
+    _start_log()
+    plan = plan_order(options.manifest, load_shop(options.shop))
+    print(json.dumps(plan.as_json(), ensure_ascii=False, indent=1) if options.json else plan.as_text())
+    return ExitCode.DONE
+
+
+def _audit(options: argparse.Namespace) -> ExitCode:
+    from pipeline.postflight import audit
+
+    wrong = audit(options.release)
+    for line in wrong:
+        print(line)
+    if wrong:
+        print(
+            f"{options.release}: {len(wrong)} faults; do not print from it, make the order again",
+            file=sys.stderr,
+        )
+        return ExitCode.REFUSED
+    print(f"{options.release}: whole, every file is as released")
+    return ExitCode.DONE
+
+
+def _calibrate(options: argparse.Namespace) -> ExitCode:
+    from pipeline.calibrate import calibrate, format_lines, picture
+    from pipeline.faults import Refused
+
+    try:
+        text = options.readings.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            f"{options.readings} cannot be read as UTF-8 text ({error}).", code="readings"
+        ) from error
+    result = calibrate(text)
+    print(format_lines(result))
+    if options.picture:
+        picture(result).save(options.picture, format="PNG")
+    return ExitCode.DONE
+
+
+def _schema(options: argparse.Namespace) -> ExitCode:
+    from pipeline.order import order_schema
+    from pipeline.shop import shop_schema
+
+    made = order_schema() if options.of == "order" else shop_schema()
+    print(json.dumps(made, ensure_ascii=False, indent=2))
+    return ExitCode.DONE
+
+
+def _start_log() -> None:
+    from pipeline.log import configure
+
+    configure()
+
+
+def _print_outcome(outcome: Outcome) -> None:
+    if outcome.state == "refused":
+        print(f"{outcome.order}  REFUSED", flush=True)
+        print(f"washfast: {outcome.message}", file=sys.stderr)
+        return
+    print(outcome.headline(), flush=True)
+    for finding in outcome.findings:
+        place = " · ".join(
+            part
+            for part in (
+                finding.print or finding.art,
+                ", ".join(finding.colourways),
+                ", ".join(finding.sizes),
+            )
+            if part
+        )
+        print(f"  {finding.severity:<4}  {finding.code}  {place}".rstrip())
+        print(f"        {finding.message}")
+        if finding.remedy and finding.severity != "note":
+            print(f"        → {finding.remedy}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

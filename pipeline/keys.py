@@ -1,0 +1,63 @@
+"""Keys of draws and plates: the digest of everything that can change their bytes. Same key, same bytes."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+_LIBRARIES = (
+    "numpy", "scipy", "pillow", "cairosvg", "cairocffi", "resvg_py", "tinycss2", "cssselect2", "fonttools", "uharfbuzz",
+    "pypdfium2", "pikepdf", "isal",
+)  # fmt: skip
+_CODE = ("colour", "art", "stages", "press", "line.py", "raster.py", "raster_ops.py")
+
+
+def key_of(*parts: Any) -> str:
+    """Return the key of the given values: dataclasses, numbers, texts, bytes, and sequences and mappings of them."""
+    plain = json.dumps([code_version(), library_versions(), _plain(parts)], sort_keys=True, ensure_ascii=True)
+    return hashlib.sha256(plain.encode("ascii")).hexdigest()[:32]
+
+
+@cache
+def library_versions() -> dict[str, str]:
+    """Return the versions of the libraries that can change a byte of a plate; for the keys and record.json."""
+    import cairocffi
+
+    found = {name: version(name) for name in _LIBRARIES}
+    found["cairo"] = cairocffi.cairo_version_string()
+    return found
+
+
+@cache
+def code_version() -> str:
+    """Return the digest of the code that makes plates."""
+    root = Path(__file__).resolve().parent
+    whole = hashlib.sha256()
+    for name in _CODE:
+        place = root / name
+        files = [place] if place.is_file() else sorted(place.rglob("*.py"))
+        for file in files:
+            whole.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
+    return whole.hexdigest()[:16]
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"type": type(value).__name__, **fields}
+    if isinstance(value, (bytes, bytearray)):
+        return hashlib.sha256(value).hexdigest()
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (set, frozenset)):
+        return sorted(json.dumps(_plain(v), sort_keys=True) for v in value)
+    if isinstance(value, (tuple, list)):
+        return [_plain(v) for v in value]
+    if value is None or isinstance(value, (str, int, float, bool)):
+        return value
+    raise TypeError(f"a key cannot be made of {type(value).__name__}")

@@ -1,0 +1,35 @@
+"""Logs: for people on a terminal, JSON lines otherwise, always to stderr; results go to stdout."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import structlog
+
+
+def configure(*, quiet: bool = False) -> None:
+    """Set up structlog once for this process; `quiet` keeps warnings and errors only."""
+    terminal = sys.stderr.isatty()
+    render: Any = (
+        structlog.dev.ConsoleRenderer(colors=terminal, pad_event_to=36)
+        if terminal
+        else structlog.processors.JSONRenderer(ensure_ascii=False)
+    )
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            render,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(30 if quiet else 20),
+        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+        cache_logger_on_first_use=False,
+    )
+
+
+def logger() -> Any:
+    """Return the program's logger."""
+    return structlog.get_logger("washfast")

@@ -1,0 +1,89 @@
+"""Looks at a finished release as the press will: does every file still say what the record says?"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.faults import Refused
+from pipeline.release import RECORD, digest, files_below
+
+SCHEMA = "washfast-record/1"
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Return the record of a release; Refused when there is none that can be read."""
+    path = folder / RECORD
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise Refused(f"{path} cannot be read ({error}). Is {folder} a release?", code="release") from error
+    if not isinstance(record, dict) or record.get("schema") != SCHEMA:
+        raise Refused(f"{path} is not a record of the form {SCHEMA}.", code="release")
+    return record
+
+
+def audit(folder: Path, *, pixels: bool = True) -> list[str]:
+    """Return what is wrong with a release, in plain words; an empty list when it is whole.
+
+    Digests and sizes of all files, nothing missing and nothing added; with `pixels` also every plate decoded: its size
+    and resolution, and no base outside the colour.
+    """
+    record = read_record(folder)
+    wrong: list[str] = []
+    listed = {entry["path"]: entry for entry in record["files"]}
+    present = {path.as_posix() for path in files_below(folder)} - {RECORD}
+    wrong += [f"{path}: listed in the record, but not there" for path in sorted(listed.keys() - present)]
+    wrong += [f"{path}: there, but not in the record" for path in sorted(present - listed.keys())]
+    for path in sorted(listed.keys() & present):
+        entry = listed[path]
+        size = (folder / path).stat().st_size
+        if size != entry["bytes"] or digest(folder / path) != entry["sha256"]:
+            wrong.append(
+                f"{path}: changed since it was released ({size} bytes, {entry['bytes']} in the record)"
+            )
+        elif pixels and entry["role"] in ("press-colour", "press-base"):
+            wrong += _plate_faults(folder, entry)
+    if pixels and not wrong:
+        wrong += _base_faults(folder, record)
+    return wrong
+
+
+def _plate_faults(folder: Path, entry: dict[str, Any]) -> list[str]:
+    from PIL import Image
+
+    with Image.open(folder / entry["path"]) as image:
+        mode = "RGBA" if entry["role"] == "press-colour" else "L"
+        size = (entry["width_px"], entry["height_px"])
+        ppi = image.info.get("dpi", (0.0, 0.0))[0]
+        if image.mode != mode or image.size != size:
+            return [f"{entry['path']}: {image.mode} {image.size}, expected {mode} {size}"]
+        if abs(ppi - entry["ppi"]) > 0.02:  # the file stores whole pixels per metre
+            return [f"{entry['path']}: {ppi:.2f} ppi, expected {entry['ppi']:.2f}"]
+    return []
+
+
+def _base_faults(folder: Path, record: dict[str, Any]) -> list[str]:
+    from PIL import Image
+
+    def place(entry: dict[str, Any]) -> tuple[Any, ...]:
+        return entry["colourway"], entry["print"], tuple(entry["sizes"])
+
+    colours = {place(e): e["path"] for e in record["files"] if e["role"] == "press-colour"}
+    dark_is_ink = {place(e) for e in record["files"] if e.get("polarity") == "dark is ink"}
+    wrong = []
+    for entry in record["files"]:
+        if entry["role"] != "press-base" or place(entry) not in colours:
+            continue
+        with Image.open(folder / colours[place(entry)]) as image:
+            alpha = np.asarray(image.getchannel("A"))
+        with Image.open(folder / entry["path"]) as image:
+            base = np.asarray(image)
+        if place(entry) in dark_is_ink:
+            base = 255 - base
+        if bool((base > alpha).any()):
+            wrong.append(f"{entry['path']}: white ink lies outside the colour")
+    return wrong

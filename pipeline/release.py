@@ -1,0 +1,122 @@
+"""Writes an order aside, then publishes it whole: one rename, or nothing.
+
+The staging folder lies in the folder that will hold the release, so that the rename stays on one file system. Its lock
+is held while its maker lives; a staging folder whose lock is free was left by a crash and is cleared away.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from pipeline.faults import Busy, Refused
+
+RECORD = "record.json"
+_PREFIX = ".washfast-"
+
+
+@contextmanager
+def staging(out: Path) -> Iterator[Path]:
+    """Yield an empty folder beside the releases in `out`; it is gone afterwards, whatever happened."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        _clear_left_over(out)
+        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=out))
+    except OSError as error:
+        raise Busy(
+            f"{out}: cannot write here ({error.strerror}). Choose another --out, or free the folder, and try again."
+        ) from error
+    with (folder / "lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def publish(staged: Path, out: Path, name: str) -> bool:
+    """Move a finished release to out/name. Returns False when the same release already stands there.
+
+    Raises Refused when a different release stands under that name: it is never overwritten.
+    """
+    target = out / name
+    _sync(staged)
+    if target.exists():
+        if _same(staged, target):
+            return False
+        raise Refused(
+            f"{target} already holds a different release under this revision. Raise `revision` in the manifest, or "
+            "move the old release away, and make the order again.",
+            code="release",
+        )
+    staged.rename(target)
+    _sync_folder(out)
+    held = out / "held"
+    if (held / name).exists():  # it waited for a decision; the release is that decision
+        shutil.rmtree(held / name)
+    with suppress(OSError):
+        held.rmdir()
+    return True
+
+
+def hold(staged: Path, out: Path, name: str, aside: Path) -> None:
+    """Move a held order to out/held/name, in the place of what was held there; `aside` takes the old one."""
+    target = out / "held" / name
+    target.parent.mkdir(exist_ok=True)
+    _sync(staged)
+    if target.exists():
+        target.rename(aside / "held-before")
+    staged.rename(target)
+    _sync_folder(target.parent)
+
+
+def digest(path: Path) -> str:
+    """Return the SHA-256 of a file in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def files_below(folder: Path) -> list[Path]:
+    """Return all regular files below a folder, relative to it, in a fixed order."""
+    return sorted(path.relative_to(folder) for path in folder.rglob("*") if path.is_file())
+
+
+def _same(one: Path, other: Path) -> bool:
+    # the record holds the digest of every other file
+    record = other / RECORD
+    return record.is_file() and record.read_bytes() == (one / RECORD).read_bytes()
+
+
+def _sync(folder: Path) -> None:
+    for path in files_below(folder):
+        with (folder / path).open("rb") as stream:
+            os.fsync(stream.fileno())
+    for path in sorted({folder, *(p for p in folder.rglob("*") if p.is_dir())}):
+        _sync_folder(path)
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _clear_left_over(out: Path) -> None:
+    for folder in out.glob(f"{_PREFIX}*"):
+        lock = folder / "lock"
+        if not lock.is_file():
+            continue
+        with lock.open("a") as stream:
+            try:
+                fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                continue  # its maker lives
+            shutil.rmtree(folder, ignore_errors=True)
