@@ -1,0 +1,255 @@
+"""The fade stage: print each colour so that it looks right half-way through the garment's life, not fresh.
+
+Acts after the knock-out, on colour alone: alpha is never touched. What a colour becomes is one function from colour to
+colour (colour/compensation.py). Flat art gets it exactly, colour by colour, and edges between flat colours stay
+mixtures of what their two sides become; photographs get it through curves where they suffice, else through a lattice
+of colours, within one 8-bit level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.art.paint import Rgb
+from pipeline.colour import lattice
+from pipeline.colour.compensation import Change, FadeSettings, OwnChange, change_of, modelled, worn
+from pipeline.colour.difference import GreyGrade, delta_e_00, grey_scale_grade
+from pipeline.colour.mixtures import shift_mixtures
+from pipeline.colour.palette import MainColour, Palette, flat_palette, sums
+from pipeline.colour.spaces import lab_of_rgb8, rgb8_of, srgb_to_lab
+from pipeline.finding import Finding
+from pipeline.raster import Pixels, Plane
+
+__all__ = [
+    "ColourLife",
+    "FadeResult",
+    "FadeSettings",
+    "OwnChange",
+    "Worn",
+    "colour_lives",
+    "compensate",
+    "predict",
+]
+
+_Floats: TypeAlias = NDArray[np.float64]
+
+UNREACHABLE_SHARE = 0.005
+"""Less of the inked area out of reach than this is not worth a finding (ours)."""
+
+_PARTS = 12
+_PART_SHARE = 0.001
+_SAMPLE_PIXELS = 2**20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FadeResult:
+    """Compensated pixels, the same alpha; shares are of the inked area, 0–1, shifts are ΔE00.
+
+    `limited`: what `max_fresh_shift` held back; `unreachable`: what the darkest ink cannot make up for.
+    """
+
+    pixels: Pixels
+    worst_shift: float = 0.0
+    limited: float = 0.0
+    unreachable: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """A colour after `washes`, and the change since it was new in steps of the grey scale (ISO 105-A05)."""
+
+    washes: float
+    rgb: Rgb
+    grade: GreyGrade
+
+
+@dataclass(frozen=True, slots=True)
+class ColourLife:
+    """What becomes of one main colour: rows for the ticket.
+
+    `printed` is the colour sent to the press, `fresh_shift` its ΔE00 from the design. `compensated` and `plain` are
+    (at n*, at the end of life), with and without compensation; grades are against the design as the press prints it.
+    """
+
+    design: Rgb
+    share: float
+    printed: Rgb
+    fresh_shift: float
+    compensated: tuple[Worn, Worn]
+    plain: tuple[Worn, Worn]
+
+
+def compensate(
+    pixels: Pixels,
+    on_base: bool | Plane,  # noqa: FBT001 – a plane as often as a yes or no
+    settings: FadeSettings,
+    palette: Palette | None = None,
+) -> FadeResult:
+    """Return the pixels to print; `on_base` says whether, or (plane, half and up) where, a white base lies below.
+
+    `palette` is that of `flat_palette(pixels)`, when it is at hand. Where alpha is 0 nothing changes.
+    """
+    if isinstance(on_base, np.ndarray):
+        return _compensate_parts(pixels, on_base, settings)
+    if settings.method == "none" and not settings.colours:
+        return FadeResult(pixels)
+    palette = palette or flat_palette(pixels)
+    if palette is not None:
+        return _by_colour(palette, settings, on_base=on_base)
+    return _by_lattice(pixels, settings, on_base=on_base)
+
+
+def _by_colour(palette: Palette, settings: FadeSettings, *, on_base: bool) -> FadeResult:
+    colours = palette.colours[:, :3].astype(np.float64)
+    weight = palette.counts * (palette.colours[:, 3] / 255)
+    change = change_of(colours, settings, on_base=on_base)
+    parts = _parts(palette.colours, weight)
+    shifts_of_parts = change_of(parts, settings, on_base=on_base).printed - parts
+    shifts = shift_mixtures(colours, change.printed - colours, parts, shifts_of_parts)
+    change = change._replace(printed=np.clip(colours + shifts, 0, 255))
+    table = palette.colours.copy()
+    table[:, :3] = np.where(table[:, 3:] > 0, rgb8_of(change.printed / 255), table[:, :3])
+    printed = np.take(table.view("<u4")[:, 0], palette.index)[..., np.newaxis].view(np.uint8)
+    return _result(printed, colours, weight, change, settings)
+
+
+def _by_lattice(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> FadeResult:
+    colours, weight = lattice.nodes(), _lattice_weight(pixels)
+    change = change_of(colours, settings, on_base=on_base)
+    if settings.method == "model" and not (settings.hold or settings.colours or change.limited.any()):
+        printed = _through_curves(pixels, settings, on_base=on_base)
+    else:
+        printed = lattice.shift(pixels, change.printed)
+    return _result(printed, colours, weight, change, settings)
+
+
+def _compensate_parts(pixels: Pixels, base: Plane, settings: FadeSettings) -> FadeResult:
+    """Base and bare fabric apart: each is the whole picture with the other's pixels empty."""
+    mask = (base >= 128)[..., np.newaxis]
+    parts = [np.where(mask, pixels, 0).astype(np.uint8), np.where(mask, 0, pixels).astype(np.uint8)]
+    inked = [float(part[..., 3].sum(dtype=np.int64)) for part in parts]
+    done = [
+        compensate(part, on_base=first, settings=settings)
+        for first, part in zip((True, False), parts, strict=True)
+    ]
+    total = max(sum(inked), 1.0)
+    unreachable = sum(r.unreachable * ink for r, ink in zip(done, inked, strict=True)) / total
+    return FadeResult(
+        pixels=np.add(done[0].pixels, done[1].pixels),
+        worst_shift=max(r.worst_shift for r in done),
+        limited=sum(r.limited * ink for r, ink in zip(done, inked, strict=True)) / total,
+        unreachable=unreachable,
+        findings=_findings(unreachable, settings),
+    )
+
+
+def _result(
+    printed: Pixels, colours: _Floats, weight: _Floats, change: Change, settings: FadeSettings
+) -> FadeResult:
+    used = weight > 0
+    if not used.any():
+        return FadeResult(printed)
+    shift = delta_e_00(
+        srgb_to_lab(colours[used] / 255), srgb_to_lab(rgb8_of(change.printed[used] / 255) / 255)
+    )
+    total = float(weight.sum())
+    unreachable = float(weight[change.unreachable].sum()) / total
+    return FadeResult(
+        pixels=printed,
+        worst_shift=float(shift.max()),
+        limited=float(weight[change.limited].sum()) / total,
+        unreachable=unreachable,
+        findings=_findings(unreachable, settings),
+    )
+
+
+def _findings(unreachable: float, settings: FadeSettings) -> tuple[Finding, ...]:
+    found = []
+    if settings.method == "model" and not settings.calibrated:
+        found.append(
+            Finding(
+                code="fade-not-calibrated",
+                severity="warn",
+                message="The fade model runs on built-in constants: no wash test of this shop is behind them.",
+                remedy='Run "washfast calibrate" on wash-test readings and paste its lines into the shop file.',
+            )
+        )
+    if unreachable > UNREACHABLE_SHARE:
+        found.append(
+            Finding(
+                code="fade-unreachable",
+                severity="warn",
+                message=f"{unreachable:.1%} of the inked area will be lighter than the design after "
+                f"{settings.washes:g} washes: the darkest ink is not dark enough to make up for it.",
+                remedy="Expect it, name these colours in fade.hold, or compensate for fewer washes (fade.washes).",
+                measured=round(100 * unreachable, 2),
+                limit=100 * UNREACHABLE_SHARE,
+            )
+        )
+    return tuple(found)
+
+
+def _parts(colours: NDArray[np.uint8], weight: _Floats) -> _Floats:
+    """The flat colours that cover most, at least a thousandth each: levels (P, 3)."""
+    code = (colours[:, 0].astype(np.int64) << 16) | (colours[:, 1].astype(np.int64) << 8) | colours[:, 2]
+    codes, place = np.unique(code, return_inverse=True)
+    area = sums(place, weight, len(codes))
+    top = np.argsort(-area, kind="stable")[:_PARTS]
+    chosen = codes[top[area[top] >= _PART_SHARE * area.sum()]]
+    return np.stack([chosen >> 16, chosen >> 8 & 255, chosen & 255], axis=-1).astype(np.float64)
+
+
+def _lattice_weight(pixels: Pixels) -> _Floats:
+    """Inked area of each cell of the lattice, from a regular sample of about a million pixels."""
+    step = max(1, int(np.ceil(np.sqrt(pixels.shape[0] * pixels.shape[1] / _SAMPLE_PIXELS))))
+    sample = pixels[step // 2 :: step, step // 2 :: step].reshape(-1, 4)
+    return sums(lattice.cells(sample), sample[:, 3] / 255, lattice.SIDE**3)
+
+
+def _through_curves(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> Pixels:
+    levels = np.repeat(np.arange(256, dtype=np.float64)[:, np.newaxis], 3, axis=1)
+    curves = rgb8_of(modelled(levels, settings, on_base=on_base) / 255)
+    out = np.empty_like(pixels)
+    for channel in range(3):
+        out[..., channel] = curves[:, channel][pixels[..., channel]]
+    out[..., 3] = pixels[..., 3]
+    return out
+
+
+def predict(colour: Rgb, washes: float, settings: FadeSettings, *, on_base: bool = True) -> Rgb:
+    """Predicted look of a printed colour after `washes`; 0 gives it as the press prints it, darkest ink and all."""
+    return _rgb(worn(np.array([colour], dtype=np.float64), washes, settings, on_base=on_base))
+
+
+def colour_lives(
+    mains: Sequence[MainColour], settings: FadeSettings, *, on_base: bool = True
+) -> tuple[ColourLife, ...]:
+    """The rows of the ticket, one for each main colour, in the order given."""
+    return tuple(_life(main, settings, on_base=on_base) for main in mains)
+
+
+def _life(main: MainColour, settings: FadeSettings, *, on_base: bool) -> ColourLife:
+    design = np.array([main.rgb], dtype=np.float64)
+    printed = _rgb(change_of(design, settings, on_base=on_base).printed)
+    fresh = lab_of_rgb8(predict(main.rgb, 0, settings, on_base=on_base))
+
+    def ageing(colour: Rgb) -> tuple[Worn, Worn]:
+        def after(washes: float) -> Worn:
+            rgb = predict(colour, washes, settings, on_base=on_base)
+            return Worn(washes, rgb, grey_scale_grade(fresh, lab_of_rgb8(rgb)))
+
+        return after(settings.washes), after(settings.life)
+
+    shift = float(delta_e_00(lab_of_rgb8(main.rgb), lab_of_rgb8(printed)))
+    return ColourLife(main.rgb, main.share, printed, shift, ageing(printed), ageing(main.rgb))
+
+
+def _rgb(levels: _Floats) -> Rgb:
+    r, g, b = rgb8_of(levels[0] / 255).tolist()
+    return r, g, b
