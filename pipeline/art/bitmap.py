@@ -1,0 +1,105 @@
+"""Bitmaps: decoded to upright straight-alpha sRGB, resampled, turned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from pipeline.art import jpeg, png, profiles, tiff, webp
+from pipeline.art.piece import BitmapArt, Limits
+from pipeline.art.pillow import enough_memory, translated
+from pipeline.art.refusal import unreadable
+from pipeline.art.samples import Samples, oriented
+from pipeline.raster import Pixels
+
+LIMITS = Limits()
+Decoder: TypeAlias = Callable[[bytes, str, Limits], Samples]
+
+
+def decoder_of(data: bytes) -> Decoder | None:
+    """Return the reader for the format that the first bytes name, None when it is no bitmap that is read."""
+    if data.startswith(png.SIGNATURE):
+        return png.decode
+    if data.startswith(jpeg.START):
+        return jpeg.decode
+    if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return tiff.decode
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return webp.decode
+    return None
+
+
+def decode(data: bytes, name: str, limits: Limits = LIMITS) -> BitmapArt:
+    """Read PNG, JPEG, TIFF or WebP by content; `name` stands in messages and findings. Raises Refused."""
+    decoder = decoder_of(data)
+    if decoder is None:
+        raise unreadable(name, "it is no PNG, JPEG, TIFF or WebP.", "Save it as one of these.")
+    with translated(name):
+        samples = decoder(data, name, limits)
+    with enough_memory(name):
+        rgb, findings = profiles.to_srgb(samples, name)
+        return BitmapArt(name, _stacked(rgb, samples), samples.lossy, samples.findings + findings)
+
+
+def _stacked(rgb: NDArray[np.uint8], samples: Samples) -> Pixels:
+    height, width = rgb.shape[:2]
+    pixels = np.empty((height, width, 4), np.uint8)
+    pixels[..., :3] = rgb
+    pixels[..., 3] = 255 if samples.alpha is None else samples.alpha
+    if samples.alpha is not None:
+        pixels[samples.alpha == 0] = 0
+    return np.ascontiguousarray(oriented(pixels, samples.orientation))
+
+
+def resample(pixels: Pixels, width_px: int, height_px: int) -> Pixels:
+    """Return (H, W, 4) at another size, edge to edge; the same array when the size is the same.
+
+    Lanczos when neither side grows, else bicubic; on premultiplied colour in float, so that what is hidden
+    under transparent pixels never shows and faint pixels keep their hue.
+    """
+    height, width = pixels.shape[:2]
+    if (width, height) == (width_px, height_px):
+        return pixels
+    reducing = width_px <= width and height_px <= height
+    how = Image.Resampling.LANCZOS if reducing else Image.Resampling.BICUBIC
+    if pixels[..., 3].min() == 255:
+        opaque = Image.fromarray(np.ascontiguousarray(pixels[..., :3])).resize((width_px, height_px), how)
+        return np.dstack([np.asarray(opaque), np.full((height_px, width_px), 255, np.uint8)])
+    return _by_planes(pixels, lambda plane: plane.resize((width_px, height_px), how))
+
+
+def turned(art: BitmapArt, degrees: float) -> BitmapArt:
+    """Return the art turned clockwise about its centre; the drawing area grows to hold it.
+
+    Multiples of 90 move pixels and change none. Other angles are bicubic on premultiplied colour.
+    """
+    quarter, rest = divmod(degrees % 360, 90)
+    pixels = np.ascontiguousarray(np.rot90(art.pixels, -int(quarter)))
+    if rest:
+        # A clear border, so that the edge is blended and not cut.
+        padded = np.pad(pixels, ((2, 2), (2, 2), (0, 0)))
+        pixels = _by_planes(
+            padded, lambda plane: plane.rotate(-rest, Image.Resampling.BICUBIC, expand=True, fillcolor=0)
+        )
+    return replace(art, pixels=pixels)
+
+
+def _by_planes(pixels: Pixels, change: Callable[[Image.Image], Image.Image]) -> Pixels:
+    """Apply `change` to alpha and to each premultiplied colour as float planes, and divide again."""
+    alpha = pixels[..., 3].astype(np.float32)
+    new_alpha = np.array(change(Image.fromarray(alpha)))
+    out = np.zeros((*new_alpha.shape, 4), np.uint8)
+    out[..., 3] = np.rint(np.clip(new_alpha, 0, 255))
+    visible = out[..., 3] > 0
+    # Not the clipped alpha: where the filter overshoots, it does so in colour and alpha alike.
+    divisor = new_alpha[visible]
+    for channel in range(3):
+        plane: NDArray[Any] = pixels[..., channel] * alpha
+        colour = np.array(change(Image.fromarray(plane)))[visible] / divisor
+        out[visible, channel] = np.rint(np.clip(colour, 0, 255))
+    return out
