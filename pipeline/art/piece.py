@@ -29,6 +29,8 @@ class VectorArt:
     `svg` is the normalised document; any renderer draws the same picture from it.
     `paints` are the distinct solid colours that paint something (fills, strokes, gradient stops), `elements` the
     ids that `only`, `omit`, `cut_out` and `swap` may name. `renderer` is the one that draws this art right.
+    `linear` is False where a pixel is no longer a mixture of the paints (blend modes, filters): such art is knocked
+    out and recoloured as pixels.
     """
 
     name: str
@@ -39,6 +41,7 @@ class VectorArt:
     elements: frozenset[str]
     renderer: str = "cairosvg"
     findings: tuple[Finding, ...] = ()
+    linear: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

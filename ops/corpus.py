@@ -1,0 +1,111 @@
+"""Draw an open corpus of SVG files and say of each: drawn right, stopped by name, or silently wrong.
+
+    python ops/corpus.py FOLDER [--only TEXT] [--show]
+
+FOLDER holds `tests/<group>/<sub>/<file>.svg` with a PNG reference beside each, and `fonts/` (the resvg project's test
+suite, MIT licence). Right means: premultiplied, at the reference's size, at most 0.2 % of all pixels lie more than
+32/255 outside the range that the reference takes within one pixel around (edges may fall half a pixel aside; what is
+missing, moved or miscoloured by more shows). Exit 1 when a file is silently wrong and not among the exceptions below.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from scipy.ndimage import maximum_filter, minimum_filter
+
+from pipeline.art import svg
+from pipeline.art.draw import draw
+from pipeline.art.fonts import FontShelf
+from pipeline.faults import Refused
+
+LEVEL = 32
+SHARE = 0.002
+EXCEPTIONS: dict[str, str] = {}
+"""Files whose stored picture contradicts current SVG practice or this project's stated policy, with the reason."""
+
+
+def premultiplied(pixels: NDArray[np.uint8]) -> NDArray[np.int16]:
+    """Return premultiplied RGBA as signed integers, so that differences can be taken."""
+    alpha = pixels[:, :, 3:].astype(np.uint16)
+    return np.concatenate([(pixels[:, :, :3] * alpha + 127) // 255, alpha], axis=2).astype(np.int16)
+
+
+def share_off(ours: NDArray[np.uint8], reference: NDArray[np.uint8]) -> float:
+    """Return the share of pixels that differ beyond LEVEL, an edge being allowed to fall one pixel aside."""
+    a, b = premultiplied(ours), premultiplied(reference)
+    off = np.zeros(a.shape[:2], bool)
+    for one, other in ((a, b), (b, a)):
+        low = minimum_filter(other, size=(3, 3, 1), mode="nearest") - LEVEL
+        high = maximum_filter(other, size=(3, 3, 1), mode="nearest") + LEVEL
+        off |= ((one < low) | (one > high)).any(axis=2)
+    return float(off.mean())
+
+
+def classify(path: Path, shelf: FontShelf) -> tuple[str, str, float]:
+    """Return (class, detail, share of pixels off) of one file."""
+    with Image.open(path.with_suffix(".png")) as picture:
+        reference = np.array(picture.convert("RGBA"))
+    height, width = reference.shape[:2]
+    try:
+        art = svg.read(path.read_bytes(), path.name, fonts=shelf)
+    except Refused as error:
+        return "stopped", f"refused: {error.code}", 0.0
+    stops = [f for f in art.findings if f.severity == "stop"]
+    if stops:
+        return "stopped", f"{stops[0].code}: {stops[0].measured or ''}", 0.0
+    share = share_off(draw(art, width, height), reference)
+    return ("right" if share <= SHARE else "WRONG"), art.renderer, share
+
+
+def main() -> int:
+    """Print the table; return the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--only", default="", help="only files whose path holds this text")
+    parser.add_argument("--show", action="store_true", help="list every file")
+    given = parser.parse_args()
+    shelf = FontShelf.of_folder(given.folder / "fonts")
+    table: dict[str, Counter[str]] = {}
+    reasons: Counter[str] = Counter()
+    wrong: list[str] = []
+    for path in sorted((given.folder / "tests").rglob("*.svg")):
+        name = path.relative_to(given.folder / "tests").as_posix()
+        if given.only not in name or not path.with_suffix(".png").exists():
+            continue
+        kind, detail, share = classify(path, shelf)
+        group = table.setdefault(name.split("/")[0], Counter())
+        if kind == "WRONG" and name in EXCEPTIONS:
+            kind = "exception"
+        group[f"right by {detail}" if kind == "right" else kind] += 1
+        if kind == "stopped":
+            reasons[detail] += 1
+        if kind == "WRONG":
+            wrong.append(f"{name}  {detail}  {share:.4f}")
+        if given.show:
+            print(f"{kind:9} {name}  {detail}  {share:.4f}", flush=True)
+    columns = ("right by cairosvg", "right by resvg", "stopped", "exception", "WRONG")
+    print(f"{'group':15}" + "".join(f"{c:>19}" for c in columns) + f"{'drawn right':>13}")
+    for name, counts in sorted(table.items()):
+        drawn = counts["right by cairosvg"] + counts["right by resvg"] + counts["exception"]
+        print(
+            f"{name:15}"
+            + "".join(f"{counts[c]:19}" for c in columns)
+            + f"{100 * drawn / counts.total():12.1f}%"
+        )
+    print("\nstopped, by reason:")
+    for reason, count in sorted(reasons.items(), key=lambda r: (-r[1], r[0])):
+        print(f"{count:5}  {reason}")
+    print("\nexceptions:", *(f"{n}: {r}" for n, r in sorted(EXCEPTIONS.items())), sep="\n  ")
+    print("\nsilently wrong:", *wrong, sep="\n  ")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,7 @@
+"""SVG art: read safely, normalised once to plain paths with explicit paints, scanned for what cannot be drawn."""
+
+from __future__ import annotations
+
+from pipeline.art.svg.normal import read, turned
+
+__all__ = ["read", "turned"]
