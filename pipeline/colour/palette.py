@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.difference import delta_e_00
-from pipeline.colour.spaces import lab_of_rgb8, rgb8_of
+from pipeline.colour.spaces import lab_of_rgb8
 
 Rgb8: TypeAlias = tuple[int, int, int]
 
@@ -24,6 +24,9 @@ MOST_MAIN_COLOURS = 12
 SAME_DE00 = 2.0
 """Flat colours nearer than this are one main colour."""
 
+SCATTER_DE00 = 4.0
+"""How far the noise of a lossy file may scatter round a flat colour and still be that colour."""
+
 BLEND_DE00 = 8.0
 """How far from its middle a main colour of a gradient or photograph may reach."""
 
@@ -33,6 +36,7 @@ _SAMPLE_PIXELS = 2**20
 _FAINT_ALPHA = 32  # below it, colour brought back from premultiplied pixels is noise
 _QUIET_STEP = 8  # levels between neighbours inside a surface, gradients and grain included
 _ON_LINE_LEVELS = 6.0
+_MOST_GATHERED = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,9 +115,10 @@ def main_colours_of(pixels: NDArray[np.uint8], palette: Palette | None = None) -
     taken = unique_colours(sample[:, np.newaxis])
     if palette is None:
         return main_colours(taken.colours, taken.counts)
-    calm = np.bincount(taken.index[quiet, 0], minlength=len(taken.colours)) / taken.counts
     inside = np.zeros(len(palette.colours))
-    inside[np.searchsorted(_words(palette.colours), _words(taken.colours))] = calm
+    calm = sums(taken.index[quiet, 0], np.ones(np.count_nonzero(quiet)), len(taken.colours))
+    scale = palette.index.size / len(sample)
+    inside[np.searchsorted(_words(palette.colours), _words(taken.colours))] = calm * scale
     return main_colours(palette.colours, palette.counts, inside=inside)
 
 
@@ -140,8 +145,8 @@ def main_colours(
     """Main colours, at most a dozen, the largest first, of distinct `colours` (N, 4) uint8 met `counts` (N,) times.
 
     Flat colours stay apart down to ΔE00 2; what is left is gathered round its heaviest colours within ΔE00 8.
-    `inside` (N,) is the part, 0–1, of each colour's pixels that lie inside a surface: a gathered colour that is mostly
-    not inside is antialiasing and no main colour. Without `inside`, a gathered mixture of two larger colours is taken
+    `inside` (N,) is how many of them, about, lie inside a surface: a gathered colour that is mostly not inside is
+    antialiasing and no main colour. Without `inside`, a gathered mixture of two larger colours is taken
     for antialiasing unless it covers four times `share`. Shares are of the area weighted by alpha.
     """
     area = counts * (colours[:, 3] / 255)
@@ -149,7 +154,8 @@ def main_colours(
     if total == 0:
         return ()
     solid = colours[:, 3] >= _FAINT_ALPHA
-    rgb, weight, surface = _by_rgb(colours[solid], area[solid], None if inside is None else inside[solid])
+    surface = None if inside is None else inside[solid] * (colours[solid, 3] / 255)
+    rgb, weight, surface = _by_rgb(colours[solid], area[solid], surface)
     rgb, weight, surface = _heaviest(rgb, weight, surface)
     found = _gather(rgb, weight, surface, share * total)
     kept = [c for c in found if c.weight >= share * total and not _is_edge(c, found, share * total)]
@@ -160,8 +166,8 @@ def main_colours(
 class _Cluster(NamedTuple):
     rgb: Rgb8
     weight: float
-    flat: bool
     inside: float | None  # share of its area known to lie inside a surface
+    flat: bool
 
 
 def sums(place: NDArray[np.integer], weight: NDArray[np.float64], length: int) -> NDArray[np.float64]:
@@ -177,7 +183,7 @@ def _by_rgb(
     opaque[:, 3] = 255
     words, place = np.unique(_words(opaque), return_inverse=True)
     weight = sums(place, area, words.size)
-    surface = None if inside is None else sums(place, area * inside, words.size)
+    surface = None if inside is None else sums(place, inside, words.size)
     return _colours_of(words)[:, :3], weight, surface
 
 
@@ -202,52 +208,52 @@ def _gather(
 ) -> list[_Cluster]:
     lab = lab_of_rgb8(rgb)
     free = np.ones(len(rgb), dtype=np.bool_)
-    order = np.argsort(-weight, kind="stable")
-    leaders = [int(i) for i in order[: int(np.count_nonzero(weight >= least))]]
-    reach = [SAME_DE00] * len(leaders)
-    groups: list[tuple[int, NDArray[np.bool_]]] = []
-    for leader, radius in zip(leaders, reach, strict=True):
-        if free[leader]:
-            near = free & (delta_e_00(lab, lab[leader]) <= radius)
-            free &= ~near
-            groups.append((leader, near))
-    flat = len(groups)
+
+    def take(leader: int, radius: float) -> NDArray[np.bool_]:
+        near: NDArray[np.bool_] = free & (delta_e_00(lab, lab[leader]) <= radius)
+        free[near] = False
+        return near
+
+    order = np.argsort(-weight, kind="stable").tolist()
+    flat = [(i, take(i, SAME_DE00)) for i in order if weight[i] >= least and free[i]]
+    for leader, near in flat:  # what a lossy file scatters round a flat colour belongs to it
+        near |= take(leader, SCATTER_DE00)
+    clusters = [_Cluster(_rgb(rgb[i]), *_extent(weight, surface, near), flat=True) for i, near in flat]
     for leader in order:
-        if len(groups) >= flat + 64 or float(weight[free].sum()) < least:
+        if len(clusters) >= len(flat) + _MOST_GATHERED or float(weight[free].sum()) < least:
             break
         if free[leader]:
-            near = free & (delta_e_00(lab, lab[leader]) <= BLEND_DE00)
-            free &= ~near
-            groups.append((int(leader), near))
-    return [_cluster(rgb, weight, surface, near, i < flat, leader) for i, (leader, near) in enumerate(groups)]
+            near = take(leader, BLEND_DE00)
+            mean = (rgb[near] * weight[near, np.newaxis]).sum(axis=0) / weight[near].sum()
+            clusters.append(_Cluster(_rgb(np.rint(mean)), *_extent(weight, surface, near), flat=False))
+    return clusters
 
 
-def _cluster(
-    rgb: NDArray[np.uint8],
-    weight: NDArray[np.float64],
-    surface: NDArray[np.float64] | None,
-    near: NDArray[np.bool_],
-    flat: bool,  # noqa: FBT001
-    leader: int,
-) -> _Cluster:
+def _extent(
+    weight: NDArray[np.float64], surface: NDArray[np.float64] | None, near: NDArray[np.bool_]
+) -> tuple[float, float | None]:
     total = float(weight[near].sum())
-    if flat:
-        colour = rgb[leader]
-    else:
-        mean = (rgb[near] * weight[near, np.newaxis]).sum(axis=0) / total
-        colour = rgb8_of(mean / 255)
-    inside = None if surface is None else float(surface[near].sum()) / total
-    r, g, b = colour.tolist()
-    return _Cluster((r, g, b), total, flat, inside)
+    return total, None if surface is None else float(surface[near].sum()) / total
+
+
+def _rgb(levels: NDArray[np.uint8] | NDArray[np.float64]) -> Rgb8:
+    r, g, b = (int(v) for v in levels)
+    return r, g, b
 
 
 def _is_edge(one: _Cluster, others: list[_Cluster], least: float) -> bool:
-    """Whether a gathered colour is what antialiasing leaves between two larger ones."""
-    if one.flat:
-        return False
+    """Whether a colour is what antialiasing leaves between two larger ones.
+
+    A flat colour can be: a small shape repeated often repeats its edge pixels. A thin line of its own has few pixels
+    inside too, but is seldom an exact mixture.
+    """
     if one.inside is None:
-        return one.weight < 4 * least and _between_two(one, [o for o in others if o.weight > one.weight])
-    return one.inside < 0.5
+        doubtful = not one.flat and one.weight < 4 * least
+    elif one.flat:
+        doubtful = one.inside < 0.1
+    else:
+        return one.inside < 0.5
+    return doubtful and _between_two(one, [o for o in others if o.weight > one.weight])
 
 
 def _between_two(one: _Cluster, others: list[_Cluster]) -> bool:
