@@ -1,0 +1,240 @@
+"""Does anything get cut off, come too near an edge, or lie on a pocket?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.finding import Finding
+from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.stages.preflight import words
+
+Box: TypeAlias = tuple[float, float, float, float]
+"""x, y, width, height in mm from the upper left corner of the pixels."""
+
+INK = 16
+"""Alpha (of 255) from which a pixel counts as ink here; fainter is the skirt of a resampled edge."""
+CUT_SHARE = 0.1
+"""Contact with the drawing's edge shorter than this share of the side may be a letter's flat end, not a cut."""
+CUT_DEPTH_MM = 1.0
+
+
+def ink_box(pixels: Pixels, ppi: float) -> Box | None:
+    """Return the box around all ink, in mm; None when there is none."""
+    ink = pixels[..., 3] >= INK
+    ys, xs = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
+    if not ys.size:
+        return None
+    mm = MM_PER_INCH / ppi
+    return xs[0] * mm, ys[0] * mm, (xs[-1] + 1 - xs[0]) * mm, (ys[-1] + 1 - ys[0]) * mm
+
+
+def outside_area(
+    pixels: Pixels, ppi: float, area_mm: Box, *, area: str = "print area"
+) -> tuple[Finding, ...]:
+    """Return `outside-area` when ink lies outside `area_mm`, per side in mm and mm².
+
+    For what the drawing's own edge cuts off, hand in pixels drawn with a margin, the drawing's box as `area_mm`,
+    and `area="drawing"`. The remedy is a shift when the ink fits the area, else the largest share it fits at.
+    """
+    box = ink_box(pixels, ppi)
+    if box is None:
+        return ()
+    over = _over(box, area_mm)
+    mm = MM_PER_INCH / ppi
+    # Less than a pixel is how the area's edge falls on the grid, not a cut.
+    if max(over) <= mm:
+        return ()
+    cut_mm2 = _ink_outside(pixels, ppi, area_mm)
+    parts = [
+        f"{words.mm(most, 1)} ({cut:.1f} mm²) on the {side}"
+        for side, most, cut in zip(words.SIDES, over, cut_mm2, strict=True)
+        if most > mm
+    ]
+    where = "The design reaches" if area == "drawing" else "Ink lies"
+    side = int(np.argmax(over))
+    return (
+        Finding(
+            code="outside-area",
+            severity="stop",
+            message=f"{where} outside the {area} by {words.listed(parts)}; it would be cut off.",
+            remedy=_refit(box, area_mm, area),
+            measured=round(float(sum(cut_mm2)), 2),
+            limit=0.0,
+            where_mm=_strip(box, area_mm, side),
+        ),
+    )
+
+
+def _over(box: Box, area: Box) -> tuple[float, float, float, float]:
+    """Return how far `box` reaches over `area` on the left, top, right, bottom; 0 where it does not."""
+    x, y, w, h = box
+    ax, ay, aw, ah = area
+    return max(ax - x, 0.0), max(ay - y, 0.0), max(x + w - ax - aw, 0.0), max(y + h - ay - ah, 0.0)
+
+
+def _strip(box: Box, area: Box, side: int) -> Box:
+    """Return the part of the ink's box that lies over the given side of the area."""
+    x, y, w, h = box
+    over = _over(box, area)[side]
+    if side in (0, 2):
+        return (x if side == 0 else x + w - over), y, over, h
+    return x, (y if side == 1 else y + h - over), w, over
+
+
+def _ink_outside(pixels: Pixels, ppi: float, area: Box) -> tuple[float, float, float, float]:
+    """Return the inked mm² left of, above, right of and below the area; corners count to left and right."""
+    mm = MM_PER_INCH / ppi
+    height, width = pixels.shape[:2]
+    x0, x1 = (int(np.clip(round(v / mm), 0, width)) for v in (area[0], area[0] + area[2]))
+    y0, y1 = (int(np.clip(round(v / mm), 0, height)) for v in (area[1], area[1] + area[3]))
+    alpha = pixels[..., 3]
+    pieces = (alpha[:, :x0], alpha[:y0, x0:x1], alpha[:, x1:], alpha[y1:, x0:x1])
+    left, top, right, bottom = (float(int(p.sum(dtype=np.int64)) / 255 * mm * mm) for p in pieces)
+    return left, top, right, bottom
+
+
+def _refit(box: Box, area: Box, name: str) -> str:
+    """Return the manifest line that brings the ink inside."""
+    if name == "drawing":
+        return "cut_ok = true  # or enlarge the drawing area (viewBox) in the art"
+    if box[2] <= area[2] and box[3] <= area[3]:
+        left, top, right, bottom = _over(box, area)
+        return f"shift_mm = [{_away(left - right)}, {_away(top - bottom)}]  # added to any shift there is"
+    share = min(area[2] / box[2], area[3] / box[3])
+    return (
+        f"fit = true  # instead of a size (it fits at {np.floor(share * 1000) / 10:.1f} %), or: cut_ok = true"
+    )
+
+
+def _away(value: float) -> str:
+    """Return a shift rounded away from zero, so that it is never a trifle too small."""
+    size = np.ceil(abs(value) * 10 - 1e-9) / 10
+    return f"{size if value > 0 else -size if value < 0 else 0:.1f}"
+
+
+def near_edge(pixels: Pixels, ppi: float, area_mm: Box, *, near_edge_mm: float) -> tuple[Finding, ...]:
+    """Return `near-edge` for ink inside the print area but closer to its edge than `near_edge_mm`.
+
+    Ink that runs to the drawing's own edge is how art is cropped, and counts only where it looks cut there.
+    """
+    box = ink_box(pixels, ppi)
+    if box is None:
+        return ()
+    mm = MM_PER_INCH / ppi
+    size = pixels.shape[1] * mm, pixels.shape[0] * mm
+    ends = (box[0], box[1], box[0] + box[2], box[1] + box[3])
+    edges = (area_mm[0], area_mm[1], area_mm[0] + area_mm[2], area_mm[1] + area_mm[3])
+    own = (0.0, 0.0, size[0], size[1])
+    close: list[tuple[str, float]] = []
+    cut: list[str] = []
+    for side, name in enumerate(words.SIDES):
+        free = (ends[side] - edges[side]) * (1 if side < 2 else -1)
+        if abs(ends[side] - own[side]) < 1.5 * mm:
+            if looks_cut(_from_side(pixels[..., 3], side), ppi):
+                cut.append(name)
+        elif -mm <= free < near_edge_mm:
+            close.append((name, max(free, 0.0)))
+    return _near(close, near_edge_mm) + _cut(cut)
+
+
+def _near(close: list[tuple[str, float]], limit: float) -> tuple[Finding, ...]:
+    if not close:
+        return ()
+    text = words.listed(f"{words.mm(free, 1)} on the {name}" for name, free in close)
+    return (
+        Finding(
+            code="near-edge",
+            severity="warn",
+            message=f"Ink comes closer to the edge of the print area than {words.mm(limit, 0)}: {text}. "
+            "A garment loaded a little off would lose it.",
+            remedy="shift_mm = [0, 0]  # move it inwards, or print it smaller",
+            measured=round(min(free for _, free in close), 2),
+            limit=limit,
+        ),
+    )
+
+
+def _cut(cut: list[str]) -> tuple[Finding, ...]:
+    if not cut:
+        return ()
+    return (
+        Finding(
+            code="near-edge",
+            severity="warn",
+            message=f"The design looks cut by the drawing's own edge on the {words.listed(cut)}: "
+            "its outline runs into the edge at a slant, as if it went on.",
+            remedy="cut_ok = true  # when it is meant; otherwise ask for art with a larger drawing area",
+            measured=0.0,
+            limit=0.0,
+        ),
+    )
+
+
+def _from_side(alpha: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
+    """Return the alpha plane turned so that the given side is the first row."""
+    return (alpha.T, alpha, alpha.T[::-1], alpha[::-1])[side]
+
+
+def looks_cut(alpha: NDArray[np.uint8], ppi: float) -> bool:
+    """Say whether a shape runs into the first row as if it went on beyond it.
+
+    Where a shape only touches the edge its outline lies along it (a circle's does) or stands straight on it (a
+    letter's stem, a picture's corner); one that is cut mostly meets it at a slant, over a good part of the side.
+    """
+    width = alpha.shape[1]
+    depth = max(4, round(CUT_DEPTH_MM * ppi / MM_PER_INCH))
+    if alpha.shape[0] <= depth:
+        return False
+    rows = [_spans(alpha[d] >= 128) for d in (0, depth // 2, depth)]
+    for begin, end in rows[0]:
+        if end - begin < CUT_SHARE * width:
+            continue
+        for edge, which in ((begin, 0), (end, 1)):
+            if 0 < edge < width and _slants(edge, which, rows, depth):
+                return True
+    return False
+
+
+def _spans(ink: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    step = np.diff(np.concatenate(([0], ink.astype(np.int8), [0])))
+    begins, ends = np.flatnonzero(step == 1), np.flatnonzero(step == -1)
+    return [(int(a), int(b)) for a, b in zip(begins, ends, strict=True)]
+
+
+def _slants(edge: int, which: int, rows: list[list[tuple[int, int]]], depth: int) -> bool:
+    """Say whether the outline that meets the first row at `edge` goes on straight and at a slant further in."""
+    half, full = (min((s[which] - edge for s in spans), key=abs, default=0) for spans in rows[1:])
+    if not 0.25 * depth <= abs(full) <= 4 * depth or half * full <= 0:
+        return False
+    # A tangent outline bends away: over half the depth it has done 71 % of its way, a straight one 50 %.
+    return abs(half / full - 0.5) <= 0.1
+
+
+def on_obstruction(
+    pixels: Pixels, ppi: float, obstructions: Sequence[tuple[str, Box]]
+) -> tuple[Finding, ...]:
+    """Return `on-obstruction` for each named rectangle (pocket, zip, seam), in mm of the box, that has ink on it."""
+    mm = MM_PER_INCH / ppi
+    found: list[Finding] = []
+    for name, box in obstructions:
+        x0, y0 = max(0, int(np.floor(box[0] / mm))), max(0, int(np.floor(box[1] / mm)))
+        x1, y1 = max(0, int(np.ceil((box[0] + box[2]) / mm))), max(0, int(np.ceil((box[1] + box[3]) / mm)))
+        alpha = pixels[y0:y1, x0:x1, 3]
+        ink = float(int(alpha[alpha >= INK].sum(dtype=np.int64)) / 255 * mm * mm)
+        if ink > 0:
+            found.append(
+                Finding(
+                    code="on-obstruction",
+                    severity="warn",
+                    message=f"{ink:.0f} mm² of ink lie on the {name}, where the surface is not flat.",
+                    remedy="shift_mm = [0, 0]  # move it off, or choose a smaller size",
+                    measured=round(ink, 2),
+                    limit=0.0,
+                    where_mm=box,
+                )
+            )
+    return tuple(found)

@@ -1,0 +1,121 @@
+"""Is there enough picture for the size it is printed at?"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.finding import Finding
+from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.stages.preflight import words
+
+HALFTONE_SAMPLES = 1.5
+"""Pixels a halftone cell needs in each direction (common practice, no source)."""
+
+
+def resolution(
+    art_px_width: float,
+    width_mm: float,
+    *,
+    resolution_stop_ppi: float,
+    resolution_warn_ppi: float,
+    lettering_warn_ppi: float,
+    lettering: bool = False,
+    ruling_lpi: float | None = None,
+) -> tuple[Finding, ...]:
+    """Return `low-resolution` where a bitmap `art_px_width` pixels wide is printed too large at `width_mm`.
+
+    Effective resolution is pixels divided by inches on the garment. `lettering` asks for the higher limit of
+    hard-edged art, `ruling_lpi` for that of a screen halftone.
+    """
+    ppi = art_px_width * MM_PER_INCH / width_mm
+    warn = max(
+        resolution_warn_ppi,
+        lettering_warn_ppi if lettering else 0.0,
+        HALFTONE_SAMPLES * ruling_lpi if ruling_lpi else 0.0,
+    )
+    limit = max(warn, resolution_stop_ppi)
+    if ppi >= limit:
+        return ()
+    stop = ppi < resolution_stop_ppi
+    largest = math.floor(art_px_width * MM_PER_INCH / limit * 10) / 10
+    allowed = math.floor(art_px_width * MM_PER_INCH / resolution_stop_ppi * 10) / 10
+    return (
+        Finding(
+            code="low-resolution",
+            severity="stop" if stop else "warn",
+            message=f"The bitmap has {ppi:.0f} ppi at {width_mm:.0f} mm wide; sharp edges want {warn:.0f} ppi, "
+            f"and below {resolution_stop_ppi:.0f} ppi the print looks broken. It is sharp up to {largest:.1f} mm "
+            f"and passable up to {allowed:.1f} mm.",
+            remedy=f"width_mm = {largest:.1f}",
+            measured=round(ppi, 1),
+            limit=resolution_stop_ppi if stop else warn,
+        ),
+    )
+
+
+def hard_edged(pixels: Pixels) -> bool:
+    """Say whether a bitmap is flat colour with hard edges, such as lettering, and not a photograph.
+
+    Flat art is mostly pixels that are nearly equal to the one beside them and, where they are not, jump.
+    """
+    side = pixels[:: max(1, pixels.shape[0] // 512)].astype(np.int16)
+    step = np.abs(np.diff(side, axis=1)).max(axis=2)
+    flat, jumps = int((step <= 2).sum()), int((step > 48).sum())
+    return flat + jumps > 0.9 * step.size and jumps > 0
+
+
+def nothing_to_print(ink_mm2: float) -> tuple[Finding, ...]:
+    """Return `nothing-to-print` when the drawing has no ink at all."""
+    if ink_mm2 > 0:
+        return ()
+    return (
+        Finding(
+            code="nothing-to-print",
+            severity="stop",
+            message="The drawing has no ink inside its box: nothing would be printed.",
+            remedy="Check `only`, `omit` and the drawing area (viewBox) of the art, or send the art again.",
+            measured=0.0,
+            limit=0.0,
+        ),
+    )
+
+
+def knocked_out(
+    ink_before_mm2: float,
+    ink_after_mm2: float,
+    *,
+    asked: tuple[str, ...] = (),
+    not_found: tuple[str, ...] = (),
+) -> tuple[Finding, ...]:
+    """Return `all-knocked-out` when no ink is left, `nothing-knocked-out` when what was asked for took nothing out.
+
+    `asked` names what the manifest wants knocked out (colours as #rrggbb, element ids), `not_found` those of them
+    that took nothing out.
+    """
+    found: list[Finding] = []
+    if ink_before_mm2 > 0 and ink_after_mm2 <= 0:
+        found.append(
+            Finding(
+                code="all-knocked-out",
+                severity="stop",
+                message=f"All {ink_before_mm2:.0f} mm² of the design have this fabric's colour: "
+                "nothing is left to print.",
+                remedy='knock_out = "none"',
+                measured=0.0,
+                limit=0.0,
+            )
+        )
+    missing = [name for name in asked if name in not_found]
+    if missing:
+        found.append(
+            Finding(
+                code="nothing-knocked-out",
+                severity="warn",
+                message=f"The manifest asks to knock out {words.listed(missing)}, but that took nothing out here.",
+                remedy="Correct the name or take it out of `shows_fabric` or `cut_out`.",
+                measured=words.listed(missing),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,178 @@
+"""Lines of pixels read as flat stretches ("stations") with mixed edge pixels between them.
+
+A row of flat art is a few long stretches of one colour; between two of them lie one or two antialiased pixels that
+are mixtures of both. All that preflight measures across an edge (the width of a line, which colours touch) is read
+from these stretches, so that it costs what the art has edges, not what it has pixels.
+
+Colours are premultiplied here, bare cloth being (0, 0, 0, 0): an antialiased pixel is then a straight mixture of its
+two sides whether ink meets ink or cloth (Porter & Duff 1984, "over" of a partly covered pixel).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.raster import Pixels
+
+Ints = NDArray[np.int32]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FLAT = 3
+"""Largest step of a channel, in 8-bit levels, that still counts as the same flat colour (rounding, faint noise)."""
+SEAM = 178
+"""Coverage (of 255) above which a single pixel between solid inks is the seam of two shapes, not a gap."""
+BAND_PX = 4_000_000
+"""Pixels read at a time: bounds the memory of a photograph, in which every pixel is its own stretch."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stations:
+    """Flat stretches in reading order along scanned lines; arrays of one length N.
+
+    `line` is the index of the row (or column), `start` the first pixel, `size` the pixels that are flat. `first`,
+    `mean` and `last` are premultiplied RGBA, int32 (N, 4). `gap` is how many mixed pixels lie between this
+    stretch and the next on the same line, −1 where it is the last; `share` how much of them (in pixels) belongs to
+    the next stretch.
+    """
+
+    line: Ints
+    start: Ints
+    size: Ints
+    first: Ints
+    mean: Ints
+    last: Ints
+    gap: Ints
+    share: Floats
+
+
+def premultiplied(pixels: NDArray[np.uint8]) -> Ints:
+    """Return (…, 4) straight-alpha RGBA as premultiplied int32, rounded to whole levels."""
+    out = pixels.astype(np.int32)
+    soft = out[..., 3] != 255
+    if soft.any():
+        some = out[soft]
+        some[:, :3] = (some[:, :3] * some[:, 3:] + 127) // 255
+        out[soft] = some
+    return out
+
+
+def rows(pixels: Pixels, step: int = 1) -> Iterator[Stations]:
+    """Yield the stations of every `step`-th row, a band of rows at a time."""
+    packed = np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
+    yield from _bands(packed, step)
+
+
+def columns(pixels: Pixels, step: int = 1) -> Iterator[Stations]:
+    """Yield the stations of every `step`-th column, a band of columns at a time; `line` is then the column."""
+    packed = np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
+    yield from _bands(packed.T, step)
+
+
+def _bands(packed: NDArray[np.uint32], step: int) -> Iterator[Stations]:
+    count, width = packed.shape
+    if not count or not width:
+        return
+    lines = max(1, BAND_PX // width) * step
+    for top in range(0, count, lines):
+        part = np.ascontiguousarray(packed[top : top + lines : step])
+        yield _stations(part, top, step)
+
+
+def _stations(lines: NDArray[np.uint32], top: int, step: int) -> Stations:
+    """Return the stations of consecutive scanned lines, shape (h, W) of packed RGBA."""
+    width = lines.shape[1]
+    change = np.empty(lines.shape, bool)
+    change[:, 0] = True
+    np.not_equal(lines[:, 1:], lines[:, :-1], out=change[:, 1:])
+    at = np.flatnonzero(change)
+    colour = premultiplied(lines.reshape(-1)[at].view(np.uint8).reshape(-1, 4))
+    size = np.diff(np.append(at, lines.size)).astype(np.int32)
+    row = (at // width).astype(np.int32)
+    _close_seams(colour, size, row)
+    flat = ~_mixed(colour, size, row)
+    keep = np.flatnonzero(flat)
+    begins = np.ones(keep.size, bool)
+    close = np.abs(colour[keep[1:]] - colour[keep[:-1]]).max(axis=1, initial=0) <= FLAT
+    begins[1:] = ~(close & (np.diff(keep) == 1) & (row[keep[1:]] == row[keep[:-1]]))
+    head = np.flatnonzero(begins)
+    first, last = keep[head], keep[np.append(head[1:], keep.size) - 1]
+    total = np.add.reduceat(size[keep], head).astype(np.int32)
+    weighted = np.add.reduceat(colour[keep].astype(np.int64) * size[keep, None], head, axis=0)
+    mean = ((weighted + total[:, None] // 2) // total[:, None]).astype(np.int32)
+    gap, share = _between(colour, size, flat, row, first, last)
+    return Stations(
+        line=(row[first] * step + top).astype(np.int32),
+        start=(at[first] - row[first].astype(np.int64) * width).astype(np.int32),
+        size=total,
+        first=colour[first],
+        mean=mean,
+        last=colour[last],
+        gap=gap,
+        share=share,
+    )
+
+
+def _close_seams(colour: Ints, size: Ints, row: Ints) -> None:
+    """Take the faint cloth out of seams, in place: two shapes that abut are each antialiased against the cloth."""
+    alpha = colour[:, 3]
+    thin = (size == 1) & (alpha >= SEAM)
+    solid = np.concatenate(([False, False], alpha == 255, [False, False]))
+    lines = np.concatenate(([-1, -1], row, [-1, -1]))
+    at = np.flatnonzero(thin & (alpha < 255))
+    sides = np.ones(at.size, bool)
+    for way in (-1, 1):
+        one, two = at + 2 + way, at + 2 + 2 * way
+        beside = solid[one] & (lines[one] == row[at])
+        through = np.concatenate(([False, False], thin, [False, False]))[one]
+        sides &= beside | (through & solid[two] & (lines[two] == row[at]))
+    at = at[sides]
+    cover = alpha[at, None]
+    colour[at] = np.minimum((colour[at] * 255 + cover // 2) // cover, 255)
+
+
+def _mixed(colour: Ints, size: Ints, row: Ints) -> Bools:
+    """Say which stretches are single pixels that lie between their two neighbours: edges, no colour of their own."""
+    mixed = np.zeros(size.size, bool)
+    at = np.flatnonzero((size[1:-1] == 1) & (row[1:-1] == row[:-2]) & (row[1:-1] == row[2:])) + 1
+    left = (colour[at] - colour[at - 1]).astype(np.int64)
+    whole = (colour[at + 1] - colour[at - 1]).astype(np.int64)
+    along, span, away = (left * whole).sum(axis=1), (whole * whole).sum(axis=1), (left * left).sum(axis=1)
+    # The square of the distance from the straight mixture, times span so that it stays a whole number.
+    off = away * span - along * along
+    apart = (np.abs(left).max(axis=1, initial=0) > FLAT) & (
+        np.abs(whole - left).max(axis=1, initial=0) > FLAT
+    )
+    straight = off <= span * np.maximum(3 * FLAT * FLAT, span // 400)
+    mixed[at] = apart & straight & (along > 0) & (along < span)
+    return mixed
+
+
+def _between(
+    colour: Ints, size: Ints, flat: Bools, row: Ints, first: NDArray[np.intp], last: NDArray[np.intp]
+) -> tuple[Ints, Floats]:
+    """Return for each station the mixed pixels up to the next one and how much of them belongs to it."""
+    count = first.size
+    gap = np.full(count, -1, np.int32)
+    share = np.zeros(count)
+    if count < 2:
+        return gap, share
+    mixed = np.where(flat, 0, size)
+    length = np.concatenate(([0], np.cumsum(mixed, dtype=np.int64)))
+    sums = np.concatenate(
+        (np.zeros((1, 4), np.int64), np.cumsum(colour * mixed[:, None], axis=0, dtype=np.int64))
+    )
+    a, b = last[:-1], first[1:]
+    here = row[a] == row[b]
+    gap[:-1] = np.where(here, length[b] - length[a + 1], -1)
+    step = (colour[b] - colour[a]).astype(np.int64)
+    span = (step * step).sum(axis=1)
+    along = ((sums[b] - sums[a + 1] - colour[a] * gap[:-1, None]) * step).sum(axis=1)
+    share[:-1] = np.where(
+        here & (span > 0), np.clip(along / np.maximum(span, 1), 0, np.maximum(gap[:-1], 0)), 0
+    )
+    return gap, share

@@ -1,0 +1,280 @@
+"""How wide the thin lines and gaps of a plate are, in mm, well below a pixel.
+
+A strip that runs across a scanned row covers there exactly width ÷ cos(angle) of it, wherever it lies on the
+pixel grid, because an antialiased pixel says how much of it is covered. So crossings are measured by adding up
+coverage, linked from row to row into chains, and turned into widths by the direction of the chain. Strips nearer to
+level are measured along columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.stages.preflight.stations import Bools, Floats, Ints, Stations, columns, rows
+
+CONTRAST = 24
+"""A strip is one when it differs by this much (8-bit levels, Euclidean) from both sides."""
+RINGING = 0.15
+"""A step beyond both sides smaller than this share of the edge is the overshoot of a resampled edge."""
+STEEPEST = 1.25
+"""Chains may lean this far (pixels a line) before the other direction measures them."""
+TAPER = 0.08
+"""Growth of the width along the strip above which it is the tip of a wedge or a corner, about 5° between its sides."""
+LEAST_MM = 0.4
+"""Shorter than this is a tip or a speck, however thin."""
+WINDOW_MM = 0.35
+"""How far to each side along the chain widths are averaged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A stretch of a line or gap under a limit; lengths in mm, `box_mm` = x, y, width, height."""
+
+    width_mm: float
+    length_mm: float
+    gap: bool
+    box_mm: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Widths:
+    """Every measured crossing of a narrow strip: where (px), how wide (mm), in which chain; arrays of length N."""
+
+    x: Floats
+    y: Floats
+    width_mm: Floats
+    taper: Floats
+    advance_mm: Floats
+    chain: Ints
+    gap: Bools
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Crossings:
+    line: Ints
+    centre: Floats
+    across: Floats
+    core: Ints
+    depth: Floats
+    colour: Ints
+    left: Ints
+    right: Ints
+    gap: Bools
+
+    def take(self, index: NDArray[np.intp]) -> _Crossings:
+        return _Crossings(*(getattr(self, name)[index] for name in self.__slots__))
+
+
+def widths(pixels: Pixels, ppi: float, up_to_mm: float, step: int = 1) -> Widths:
+    """Measure all strips narrower than `up_to_mm` on (H, W, 4) straight-alpha pixels."""
+    most = up_to_mm * ppi / MM_PER_INCH * 1.6 + 1
+    found = [
+        _chained(_crossings(scan, most), ppi, step, upright)
+        for scan, upright in ((rows(pixels, step), True), (columns(pixels, step), False))
+    ]
+    a, b = found
+    other = b.chain + int(a.chain.max(initial=-1)) + 1
+    return Widths(
+        x=np.concatenate((a.x, b.x)),
+        y=np.concatenate((a.y, b.y)),
+        width_mm=np.concatenate((a.width_mm, b.width_mm)),
+        taper=np.concatenate((a.taper, b.taper)),
+        advance_mm=np.concatenate((a.advance_mm, b.advance_mm)),
+        chain=np.concatenate((a.chain, other)).astype(np.int32),
+        gap=np.concatenate((a.gap, b.gap)),
+    )
+
+
+def _crossings(scans: Iterable[Stations], most: float) -> _Crossings:
+    """Pick the stretches that are narrow and differ from both sides."""
+    parts = [_narrow(stations, most) for stations in scans]
+    if not parts:
+        none, whole, real = np.zeros((0, 4), np.int32), np.zeros(0, np.int32), np.zeros(0)
+        return _Crossings(whole, real, real, whole, real, none, none, none, whole > 0)
+    return _Crossings(*(np.concatenate([getattr(p, n) for p in parts]) for n in _Crossings.__slots__))
+
+
+def _narrow(s: Stations, most: float) -> _Crossings:
+    before = np.concatenate(([-1], s.gap[:-1]))
+    got = np.concatenate(([0.0], s.share[:-1]))
+    given = s.gap - s.share
+    across = s.size + got + given
+    at = np.flatnonzero((before >= 0) & (s.gap >= 0) & (across <= most))
+    left, right, here = s.last[at - 1], s.first[at + 1], s.mean[at]
+    l_span, r_span = _distance2(here, left), _distance2(here, right)
+    depth2 = np.minimum(l_span, r_span)
+    seen = depth2 >= CONTRAST * CONTRAST
+    seen &= ~_on_edge(here, left, right, s.size[at])
+    at, left, right, here, depth2 = at[seen], left[seen], right[seen], here[seen], depth2[seen]
+    dip = here[:, 3] < np.minimum(left[:, 3], right[:, 3]) - CONTRAST
+    gap = (here[:, 3] <= CONTRAST) | (dip & (s.size[at] <= 2))
+    begin = s.start[at] - got[at]
+    return _Crossings(
+        line=s.line[at],
+        centre=begin + across[at] / 2,
+        across=_full_cover(across[at], s.size[at], here, left, right, gap),
+        core=s.size[at],
+        depth=np.sqrt(depth2.astype(np.float64)),
+        colour=here,
+        left=left,
+        right=right,
+        gap=gap,
+    )
+
+
+def _distance2(a: Ints, b: Ints) -> NDArray[np.int64]:
+    step = (a - b).astype(np.int64)
+    return np.asarray((step * step).sum(axis=1), np.int64)
+
+
+def _on_edge(here: Ints, left: Ints, right: Ints, size: Ints) -> Bools:
+    """Say which are steps of one edge: a mixture of both sides too short to be a colour, or its overshoot."""
+    whole, part = (right - left).astype(np.int64), (here - left).astype(np.int64)
+    span = np.maximum((whole * whole).sum(axis=1), 1)
+    t = (part * whole).sum(axis=1) / span
+    off = np.maximum((part * part).sum(axis=1) - t * t * span, 0.0)
+    straight = off <= np.maximum(27.0, span / 100.0)
+    inside = (t > 0) & (t < 1) & (size <= 2)
+    beyond = ((t <= 0) & (t > -RINGING)) | ((t >= 1) & (t < 1 + RINGING))
+    return np.asarray(straight & (inside | beyond) & (span >= CONTRAST * CONTRAST))
+
+
+def _full_cover(across: Floats, size: Ints, here: Ints, left: Ints, right: Ints, gap: Bools) -> Floats:
+    """Correct strips too thin to hold one fully covered pixel, where cloth tells what full cover is."""
+    cover = np.ones(across.size)
+    on_cloth = (np.maximum(left[:, 3], right[:, 3]) <= 8) & ~gap
+    open_gap = (np.minimum(left[:, 3], right[:, 3]) >= 247) & gap
+    cover = np.where(on_cloth, here[:, 3] / 255.0, cover)
+    cover = np.where(open_gap, 1 - here[:, 3] / 255.0, cover)
+    return np.asarray(np.where(size <= 2, across * cover, across))
+
+
+def _chained(c: _Crossings, ppi: float, step: int, upright: bool) -> Widths:  # noqa: FBT001
+    """Link crossings into chains and give each its width across the strip, smoothed along it."""
+    nxt = _links(c, step)
+    chain = _chain_of(nxt)
+    order = np.lexsort((c.line, chain))
+    c, chain = c.take(order), chain[order]
+    count = chain.size
+    mm = MM_PER_INCH / ppi
+    reach = max(2, round(WINDOW_MM / mm / step))
+    head = np.flatnonzero(np.diff(chain, prepend=-1))
+    tail = np.append(head[1:], count) - 1
+    which = np.repeat(np.arange(head.size), tail - head + 1)
+    here = np.arange(count)
+    lo, hi = np.maximum(here - reach, head[which]), np.minimum(here + reach, tail[which])
+    lines = np.maximum(c.line[hi] - c.line[lo], 1)
+    slope = (c.centre[hi] - c.centre[lo]) / lines
+    cos2 = 1 / (1 + slope * slope)
+    across = _peak_corrected(c, head, which)
+    sums = np.concatenate(([0.0], np.cumsum(across)))
+    mean = (sums[hi + 1] - sums[lo]) / (hi - lo + 1)
+    upper = (sums[hi + 1] - sums[here]) / (hi - here + 1)
+    lower = (sums[here + 1] - sums[lo]) / (here - lo + 1)
+    taper = np.abs(upper - lower) * 2 / lines * cos2
+    along: Floats = c.line.astype(np.float64) + 0.5
+    x, y = (c.centre, along) if upright else (along, c.centre)
+    return Widths(
+        x=x,
+        y=y,
+        width_mm=mean * np.sqrt(cos2) * mm,
+        taper=np.where(np.abs(slope) <= STEEPEST, taper, np.inf),
+        advance_mm=step * mm / np.sqrt(cos2),
+        chain=chain,
+        gap=c.gap,
+    )
+
+
+def _peak_corrected(c: _Crossings, head: NDArray[np.intp], which: NDArray[np.intp]) -> Floats:
+    """Scale strips without a fully covered pixel by the strongest crossing of their chain."""
+    if not head.size:
+        return c.across
+    strongest = np.maximum.reduceat(c.depth, head)[which]
+    inked = (np.minimum(c.left[:, 3], c.right[:, 3]) > 8) & ~c.gap
+    return np.where(inked & (c.core <= 2), c.across * c.depth / strongest, c.across)
+
+
+def _links(c: _Crossings, step: int) -> NDArray[np.intp]:
+    """Return for each crossing the one it continues in on the next line, −1 where it ends."""
+    count = c.line.size
+    nxt = np.full(count, -1, np.intp)
+    if not count:
+        return nxt
+    wide = float(c.centre.max()) + 100.0
+    key = c.line // step * wide + c.centre
+    order = np.argsort(key, kind="stable")
+    ranked = key[order]
+    best = np.full(count, np.inf)
+    target = key + wide
+    right = np.searchsorted(ranked, target)
+    for offset in (-1, 0):
+        rank = np.clip(right + offset, 0, count - 1)
+        other = order[rank]
+        far = np.abs(ranked[rank] - target)
+        fits = (far <= STEEPEST * step + 0.5) & (far < best) & _alike(c, other)
+        nxt[fits], best[fits] = other[fits], far[fits]
+    # Of several that lead to one place only the nearest goes on: a strip does not branch.
+    by_target = np.lexsort((best, nxt))
+    doubled = np.zeros(count, bool)
+    doubled[by_target[1:]] = nxt[by_target[1:]] == nxt[by_target[:-1]]
+    nxt[doubled] = -1
+    return nxt
+
+
+def _alike(c: _Crossings, other: NDArray[np.intp]) -> Bools:
+    """Say which continue in the same colour between the same two sides."""
+    near = c.gap == c.gap[other]
+    for name, most in (("colour", 96), ("left", CONTRAST), ("right", CONTRAST)):
+        values: Ints = getattr(c, name)
+        near &= np.abs(values - values[other]).max(axis=1) <= most
+    return np.asarray(near)
+
+
+def _chain_of(nxt: NDArray[np.intp]) -> Ints:
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    count = nxt.size
+    if not count:
+        return np.zeros(0, np.int32)
+    at = np.flatnonzero(nxt >= 0)
+    links = coo_array((np.ones(at.size, np.int8), (at, nxt[at])), shape=(count, count))
+    return np.asarray(connected_components(links, directed=False)[1], np.int32)
+
+
+def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
+    """Return the stretches that stay under `limit_mm` for 3 × their width or 1 mm, thinnest first."""
+    ok = (w.width_mm < limit_mm) & (w.taper <= TAPER)
+    at = np.flatnonzero(ok)
+    if not at.size:
+        return ()
+    fresh = np.ones(at.size, bool)
+    fresh[1:] = (np.diff(at) != 1) | (w.chain[at[1:]] != w.chain[at[:-1]])
+    head = np.flatnonzero(fresh)
+    length = np.add.reduceat(w.advance_mm[at], head)
+    width = np.minimum.reduceat(w.width_mm[at], head)
+    widest = np.maximum.reduceat(w.width_mm[at], head)
+    enough = length >= np.clip(3 * widest, LEAST_MM, 1.0)
+    mm = MM_PER_INCH / ppi
+    x0, x1 = np.minimum.reduceat(w.x[at], head) * mm, np.maximum.reduceat(w.x[at], head) * mm
+    y0, y1 = np.minimum.reduceat(w.y[at], head) * mm, np.maximum.reduceat(w.y[at], head) * mm
+    strips = [
+        Strip(
+            width_mm=float(width[i]),
+            length_mm=float(length[i]),
+            gap=bool(w.gap[at[head[i]]]),
+            box_mm=(
+                float(x0[i] - width[i] / 2),
+                float(y0[i] - width[i] / 2),
+                float(x1[i] - x0[i] + width[i]),
+                float(y1[i] - y0[i] + width[i]),
+            ),
+        )
+        for i in np.flatnonzero(enough)
+    ]
+    return tuple(sorted(strips, key=lambda s: (s.width_mm, s.box_mm)))

@@ -1,0 +1,102 @@
+"""Lines and gaps too thin to print, and lettering too small to read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.finding import Finding
+from pipeline.raster import Pixels
+from pipeline.stages.preflight import words
+from pipeline.stages.preflight.strips import Strip, Widths, under, widths
+
+SEPARATE_MM = 0.5
+"""Stretches whose middles are nearer than this are told as one place."""
+
+
+def thin_features(
+    pixels: Pixels,
+    ppi: float,
+    *,
+    line_stop_mm: float,
+    line_warn_mm: float,
+    gap_stop_mm: float,
+    gap_warn_mm: float,
+) -> tuple[Finding, ...]:
+    """Return `thin-line` and `thin-gap` for (H, W, 4) pixels at the smallest print size; a limit of 0 never holds.
+
+    A line is a strip of one ink between others or on cloth, a gap a strip of cloth between inks.
+    """
+    measured = widths(pixels, ppi, max(line_stop_mm, line_warn_mm, gap_stop_mm, gap_warn_mm))
+    return _judged(measured, ppi, line_stop_mm, line_warn_mm, gap=False) + _judged(
+        measured, ppi, gap_stop_mm, gap_warn_mm, gap=True
+    )
+
+
+def _judged(w: Widths, ppi: float, stop_mm: float, warn_mm: float, *, gap: bool) -> tuple[Finding, ...]:
+    for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):
+        strips = [s for s in under(w, ppi, limit) if s.gap == gap] if limit > 0 else []
+        if strips:
+            return (_finding(strips, limit, stop=severity == "stop", gap=gap),)
+    return ()
+
+
+def _finding(strips: list[Strip], limit: float, *, stop: bool, gap: bool) -> Finding:
+    thinnest = strips[0]
+    what, loss = ("gap", "fill in") if gap else ("line", "not hold")
+    code = f"thin-{what}"
+    places = separate(strips)
+    often = f" {places} places are below the limit." if places > 1 else ""
+    larger = limit / max(thinnest.width_mm, 0.01)
+    return Finding(
+        code=code,
+        severity="stop" if stop else "warn",
+        message=f"The thinnest {what} is {words.mm(thinnest.width_mm)} wide over {words.mm(thinnest.length_mm, 1)}, "
+        f"{words.place(thinnest.box_mm)}; under {words.mm(limit)} it may {loss}.{often} "
+        f"It would pass at {larger * 100:.0f} % of this size.",
+        remedy=words.accept(code),
+        measured=round(thinnest.width_mm, 3),
+        limit=limit,
+        where_mm=thinnest.box_mm,
+    )
+
+
+def separate(strips: Sequence[Strip]) -> int:
+    """Count the places of strips, those measured twice (near 45°) once."""
+    middles = {
+        (round((x + w / 2) / SEPARATE_MM), round((y + h / 2) / SEPARATE_MM))
+        for x, y, w, h in (s.box_mm for s in strips)
+    }
+    apart = 0
+    for x, y in sorted(middles):
+        apart += not ({(x - 1, y), (x, y - 1), (x - 1, y - 1), (x - 1, y + 1)} & middles)
+    return apart
+
+
+def small_text(
+    x_heights_mm: Sequence[tuple[str, float, bool]],
+    *,
+    x_height_warn_mm: float,
+    x_height_reversed_warn_mm: float,
+) -> tuple[Finding, ...]:
+    """Return `small-text` for the smallest lettering under its limit, from known (words, x-height in mm, reversed)."""
+    found: list[Finding] = []
+    for reverse, limit in ((False, x_height_warn_mm), (True, x_height_reversed_warn_mm)):
+        small = sorted(
+            (height, text) for text, height, rev in x_heights_mm if rev == reverse and height < limit
+        )
+        if small:
+            height, text = small[0]
+            how = "reversed lettering" if reverse else "lettering"
+            shown = text if len(text) <= 24 else text[:23] + "…"
+            found.append(
+                Finding(
+                    code="small-text",
+                    severity="warn",
+                    message=f"The {how} “{shown}” has an x-height of {words.mm(height)}; "
+                    f"under {words.mm(limit, 1)} it is hard to read.",
+                    remedy=words.accept("small-text"),
+                    measured=round(height, 3),
+                    limit=limit,
+                )
+            )
+    return tuple(found)
