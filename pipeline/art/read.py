@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.art import sandbox
 from pipeline.art.piece import Art, Limits, VectorArt
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Refused
@@ -65,6 +66,23 @@ def read_all(items: Sequence[tuple[Path, str]], limits: Limits = LIMITS) -> list
     return found
 
 
+def read_apart(
+    items: Sequence[tuple[Path, str]], limits: Limits = LIMITS, spool: Path | None = None
+) -> list[Art | Refused]:
+    """Do as read_all in a disposable child process; when one file brings it down, the others still come.
+
+    `spool` is the folder for what passes between the processes (default: the system's).
+    """
+    whole = replace(limits, seconds=limits.seconds * max(1, len(items)))
+    try:
+        found: list[Art | Refused] = sandbox.run("pipeline.art.read:read_all", (items, limits), whole, spool)
+    except Refused as refusal:
+        if len(items) != 1:
+            return [read_apart([item], limits, spool)[0] for item in items]
+        return [Refused(refusal.message.replace("the art", items[0][1], 1), refusal.code)]
+    return found
+
+
 def read_bytes(path: Path, name: str, limits: Limits = LIMITS) -> bytes:
     """Return the bytes of a regular file, at most `limits.file_bytes`; links, pipes and devices are refused."""
     try:
@@ -74,14 +92,19 @@ def read_bytes(path: Path, name: str, limits: Limits = LIMITS) -> bytes:
         linked = isinstance(error, OSError) and error.errno == errno.ELOOP
         what = "it is a symbolic link." if linked else f"it cannot be opened ({_reason(error)})."
         raise unreadable(name, what, "Put the file itself beside the manifest.") from error
-    with os.fdopen(handle, "rb") as file:
+    try:
         state = os.fstat(handle)
         if not stat.S_ISREG(state.st_mode):
             raise unreadable(name, "it is no ordinary file.", "Put the file itself beside the manifest.")
         if state.st_size > limits.file_bytes:
             size = f"the file has {state.st_size / 2**20:.0f} MiB."
             raise too_large(name, size, f"{limits.file_bytes / 2**20:.0f} MiB")
-        data = file.read(limits.file_bytes + 1)
+        with os.fdopen(handle, "rb", closefd=False) as file:
+            data = file.read(limits.file_bytes + 1)
+    except OSError as error:
+        raise unreadable(name, f"it cannot be read ({_reason(error)}).", "Copy the file again.") from error
+    finally:
+        os.close(handle)
     if len(data) > limits.file_bytes:
         raise too_large(name, "the file grew while it was read.", f"{limits.file_bytes / 2**20:.0f} MiB")
     if not data:
@@ -113,7 +136,7 @@ def _decoded(kind: str, data: bytes, name: str, limits: Limits) -> Art:
     if kind == "PDF":
         from pipeline.art import page
 
-        return page.read(data, name, limits)
+        return page.read(data, name)
     from pipeline.art import bitmap
 
     return bitmap.decode(data, name, limits)
