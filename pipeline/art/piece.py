@@ -43,6 +43,11 @@ class VectorArt:
     findings: tuple[Finding, ...] = ()
     linear: bool = True
 
+    @property
+    def has_images(self) -> bool:
+        """Whether bitmaps are embedded; those are recoloured and knocked out as pixels."""
+        return b"<image" in self.svg
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BitmapArt:

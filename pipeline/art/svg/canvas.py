@@ -1,21 +1,28 @@
 """cairosvg on a surface of exactly the size asked for, with the places mended where it draws wrongly.
 
-Groups (clips with even-odd holes, clips on clips) and images are drawn here; shapes, strokes and gradients are
-cairosvg's own.
+The surface, its scale and the gradients are cairosvg's; groups (clips with even-odd holes, clips on clips), images and
+paths are drawn here, straight from the normalised form.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 from xml.etree.ElementTree import Element
 
 import cairocffi as cairo
 import numpy as np
+from cairosvg.defs import gradient_or_pattern
 from cairosvg.surface import PNGSurface
 from numpy.typing import NDArray
 
+from pipeline.art.paint import parse_hex
 from pipeline.art.svg import images, units
+
+_SEGMENT = re.compile(r"([MLCZ])([^MLCZ]*)")
+_CAPS = {"butt": cairo.LINE_CAP_BUTT, "round": cairo.LINE_CAP_ROUND, "square": cairo.LINE_CAP_SQUARE}
+_JOINS = {"round": cairo.LINE_JOIN_ROUND, "bevel": cairo.LINE_JOIN_BEVEL}
 
 
 class Node(dict[str, Any]):
@@ -65,7 +72,41 @@ class Canvas(PNGSurface):  # type: ignore[misc]
         elif node.tag == "image":
             self._image(node)
         elif node.tag == "path":
-            super().draw(node)
+            self._path(node)
+
+    def _path(self, node: Node) -> None:
+        context = self.context
+        context.save()
+        _transform(context, node)
+        sharp = node.get("shape-rendering") == "crispEdges"
+        context.set_antialias(cairo.ANTIALIAS_NONE if sharp else cairo.ANTIALIAS_DEFAULT)
+        _trace(context, node["d"])
+        if self._source(node, "fill"):
+            even = node.get("fill-rule") == "evenodd"
+            context.set_fill_rule(cairo.FILL_RULE_EVEN_ODD if even else cairo.FILL_RULE_WINDING)
+            context.fill_preserve()
+        if self._source(node, "stroke"):
+            context.set_line_width(float(node.get("stroke-width", 1)))
+            context.set_line_cap(_CAPS[node.get("stroke-linecap", "butt")])
+            context.set_line_join(_JOINS.get(node.get("stroke-linejoin", "miter"), cairo.LINE_JOIN_MITER))
+            context.set_miter_limit(float(node.get("stroke-miterlimit", 4)))
+            dashes = [float(v) for v in node.get("stroke-dasharray", "").split()]
+            context.set_dash(dashes, float(node.get("stroke-dashoffset", 0)))
+            context.stroke()
+        context.new_path()
+        context.restore()
+
+    def _source(self, node: Node, name: str) -> bool:
+        """Set the paint of "fill" or "stroke"; False where there is none."""
+        value = node.get(name, "none")
+        if value == "none":
+            return False
+        opacity = float(node.get(f"{name}-opacity", 1))
+        if value.startswith("#"):
+            red, green, blue = (channel / 255 for channel in parse_hex(value))
+            self.context.set_source_rgba(red, green, blue, opacity)
+            return True
+        return bool(gradient_or_pattern(self, node, value[5:-1], opacity))
 
     def _group(self, node: Node) -> None:
         context = self.context
@@ -98,7 +139,6 @@ class Canvas(PNGSurface):  # type: ignore[misc]
         matrix = context.get_matrix()
         shape = clip.children[0]
         _transform(context, shape)
-        context.new_path()
         _trace(context, shape["d"])
         even = shape.get("clip-rule") == "evenodd"
         context.set_fill_rule(cairo.FILL_RULE_EVEN_ODD if even else cairo.FILL_RULE_WINDING)
@@ -116,7 +156,6 @@ class Canvas(PNGSurface):  # type: ignore[misc]
         for shape in clip.children:
             context.save()
             _transform(context, shape)
-            context.new_path()
             _trace(context, shape["d"])
             even = shape.get("clip-rule") == "evenodd"
             context.set_fill_rule(cairo.FILL_RULE_EVEN_ODD if even else cairo.FILL_RULE_WINDING)
@@ -177,22 +216,17 @@ def _transform(context: Any, node: Node) -> None:
 
 def _trace(context: Any, d: str) -> None:
     """Add path data of the normalised form (M, L, C, Z, absolute) to the context's path."""
-    from pipeline.art.svg import outline
-
-    made = outline.parse(d)
-    at, p = 0, made.points
-    for op in made.ops:
+    move, line, curve, close = context.move_to, context.line_to, context.curve_to, context.close_path
+    context.new_path()
+    for op, numbers in _SEGMENT.findall(d):
         if op == "M":
-            context.move_to(p[at], p[at + 1])
-            at += 2
+            move(*map(float, numbers.split()))
         elif op == "L":
-            context.line_to(p[at], p[at + 1])
-            at += 2
+            line(*map(float, numbers.split()))
         elif op == "C":
-            context.curve_to(*p[at : at + 6])
-            at += 6
+            curve(*map(float, numbers.split()))
         else:
-            context.close_path()
+            close()
 
 
 def _surface(pixels: Any) -> Any:

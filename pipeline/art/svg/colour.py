@@ -82,6 +82,9 @@ def _from_function(token: object) -> Rgba | None:
         return None
     alpha = 1.0 if len(arguments) == 3 else _unit(arguments[3], 1.0)
     if name.startswith("rgb"):
+        kinds = {t.type for t in arguments[:3]}
+        if len(kinds) > 1 and any(t.type == "literal" for t in token.arguments):  # type: ignore[attr-defined]
+            return None  # the form with commas does not mix numbers and percentages
         channels = [_unit(t, 255.0) for t in arguments[:3]]
         if alpha is None or None in channels:
             return None

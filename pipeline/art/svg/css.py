@@ -43,7 +43,8 @@ OWN = units.words(
 GEOMETRY = frozenset(["x", "y", "width", "height", "cx", "cy", "r", "rx", "ry", "d"])
 """Properties of SVG 2 that style sheets may set too; they override the attributes of the same name."""
 
-_ATTRIBUTES = INHERITED | OWN
+_ATTRIBUTES = (INHERITED | OWN) - units.words("mix-blend-mode isolation")
+"""Presentation attributes; the two left out are properties alone."""
 _WIDE = frozenset(["inherit", "initial", "unset", "revert"])
 _COLOURS = frozenset(["fill", "stroke", "color", "stop-color", "flood-color", "lighting-color"])
 _LENGTHS = frozenset(["stroke-width", "stroke-dashoffset", "font-size"])
@@ -138,7 +139,7 @@ def declared(element: Element, sheets: Sheets) -> Style:
     """Return what attributes, sheets and `style` say of the element; shorthands are spread, nothing is inherited."""
     out: Style = {}
     for name, value in element.attrib.items():
-        if name in _ATTRIBUTES or (name == "marker" and element.tag not in ("marker",)):
+        if name in _ATTRIBUTES:
             _set(out, name, value.strip())
     if element.get("xml:space"):
         out["xml:space"] = element.get("xml:space", "")
@@ -240,6 +241,8 @@ def computed(own: Style, parent: Style) -> Style:
         if word == "inherit" or (word == "unset" and name in INHERITED):
             if name in parent:
                 out[name] = parent[name]
+            elif name == "overflow":
+                out[name] = "visible"
             else:
                 out.pop(name, None)
         elif word in ("initial", "unset", "revert", ""):

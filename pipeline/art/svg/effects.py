@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element
 
 from pipeline.art.paint import hex_of
 from pipeline.art.svg import css, shapes, units
-from pipeline.art.svg.job import OWNERS, Job, Place, owners_text
+from pipeline.art.svg.job import GHOST, OWNERS, Job, Place, inked, owners_text, shed
 from pipeline.art.svg.outline import Outline
 from pipeline.art.svg.servers import UNIT_FRAME, href, reference, solid
 from pipeline.art.svg.units import IDENTITY, Matrix, multiply, text_of
@@ -45,10 +45,11 @@ def grouped(
         if (v := style.get(n, "none").strip()).lower() not in ("none", "")
     }
     blend = css.word(style, "mix-blend-mode", "normal")
+    if style.get("clip", "auto").strip().lower() != "auto":
+        walk.job.unsupported(element, "clip: rect()")
     isolate = css.word(style, "isolation", "auto") == "isolate"
     if opacity == 0:
         walk.hidden(element, place)
-        return
     if opacity == 1 and not resources and blend not in BLENDS and not isolate:
         fill(place)
         return
@@ -74,15 +75,18 @@ def grouped(
 
 
 def _append(group: Element, place: Place, opacity: float) -> None:
-    if not len(group) and "filter" not in group.attrib:
+    drawn = inked(group)
+    if opacity == 0 or (not drawn and "filter" not in group.attrib):
+        group.tag = GHOST
+        place.into.append(group)
         return
-    only = group[0] if len(group) == 1 else None
+    only = drawn[0] if len(drawn) == 1 else None
     if only is not None and only.tag == "path" and set(group.attrib) == {"opacity"}:
         paints = [n for n in ("fill", "stroke") if only.get(n, "none") != "none"]
         if len(paints) == 1:  # one paint: the same as opacity of the paint, and far cheaper to draw
             name = f"{paints[0]}-opacity"
             only.set(name, text_of(float(only.get(name, "1")) * opacity))
-            place.into.append(only)
+            place.into.extend(group)
             return
     if place.owners and place.ink:
         group.set(OWNERS, owners_text(place.owners))
@@ -125,14 +129,14 @@ def clip(walk: Walker, target: Element, group: Element, inner: Place) -> str:
         job.unsupported(target, "a clip path that clips itself")
         return NOTHING
     style = job.style_of(target)
-    matrix = units.transform(target.get("transform") or style.get("transform"))
-    if matrix is None or units.flat(matrix):
+    matrix = walk.matrix_of(target, style, inner.frame)
+    if matrix is None:
         return NOTHING
     if target.get("clipPathUnits") == "objectBoundingBox":
         unit = _unit_matrix(job, group)
         if unit is None:
             return NOTHING
-        matrix = multiply(matrix, unit) if matrix == IDENTITY else multiply(unit, matrix)
+        matrix = multiply(matrix, unit)
     out = Element("clipPath")
     inside = replace(
         inner,
@@ -146,6 +150,7 @@ def clip(walk: Walker, target: Element, group: Element, inner: Place) -> str:
     )
     for child in target:
         _clip_child(walk, child, inside)
+    shed(out)
     if not len(out):
         return NOTHING
     if (value := style.get("clip-path", "none")).lower().startswith("url("):
@@ -267,6 +272,7 @@ def mask(walk: Walker, target: Element, group: Element, inner: Place) -> str:
             owners=(),
         ),
     )
+    shed(out)
     if not len(out):
         return NOTHING
     job.needs.add("mask")
@@ -317,7 +323,11 @@ def _copied(job: Job, element: Element, depth: int) -> Element:
     style = job.style_of(element)
     out = Element(
         element.tag,
-        {k: v for k, v in element.attrib.items() if k[0] != "{" and k not in ("style", "class", "id")},
+        {
+            k: v
+            for k, v in element.attrib.items()
+            if k[0] != "{" and ":" not in k and k not in ("style", "class", "id")
+        },
     )
     for name in ("flood-color", "lighting-color"):
         if name in style:

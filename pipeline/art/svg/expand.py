@@ -6,11 +6,12 @@ it belongs to. Sources: SVG 1.1 section 5 (structure), SVG 2 section 5 (use, sym
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from xml.etree.ElementTree import Element
 
 from pipeline.art.svg import css, effects, images, markers, outline, shapes, units
-from pipeline.art.svg.job import Borrowed, Job, Place, owners_of
+from pipeline.art.svg.job import Borrowed, Job, Place, inked, owners_of
 from pipeline.art.svg.servers import href
 from pipeline.art.svg.units import Frame, Matrix, multiply
 
@@ -24,7 +25,10 @@ _SILENT = units.words(
     animateTransform animateColor set solidcolor color-profile
     """
 )
-_INSIDE_TEXT = frozenset(["tspan", "tref", "textPath", "altGlyph"])
+_UNDRAWN = units.words("foreignObject flowRoot flowPara mesh meshgradient hatch video audio canvas iframe")
+"""Elements that some programs draw; those that none knows draw nothing anywhere."""
+
+_DRAWN = shapes.TAGS | units.words("g a switch use svg image text foreignObject")
 
 
 class Walker:
@@ -52,7 +56,7 @@ class Walker:
         place = replace(
             place, depth=place.depth + 1, frame=self._frame(style, place), owners=_owners(element, place)
         )
-        if style.get("display", "").strip().lower() == "none" or not _applies(element):
+        if style.get("display", "").strip().lower() == "none" or not applies(element):
             self.hidden(element, place)
             return
         matrix = self.matrix_of(element, style, place.frame)
@@ -63,7 +67,7 @@ class Walker:
             effects.grouped(self, element, style, place, lambda p: self.children(element, p))
         elif tag == "switch":
             chosen = next(
-                (c for c in element if c.tag[0] != "{" and c.tag not in _SILENT and _applies(c)), None
+                (c for c in element if c.tag[0] != "{" and c.tag not in _SILENT and applies(c)), None
             )
             if chosen is not None:
                 effects.grouped(self, element, style, place, lambda p: self.draw(chosen, p))
@@ -77,7 +81,7 @@ class Walker:
             effects.grouped(self, element, style, place, lambda p: images.draw(self, element, style, p))
         elif tag == "text":
             effects.grouped(self, element, style, place, lambda p: self.text(element, style, p))
-        elif tag not in _INSIDE_TEXT:
+        elif tag in _UNDRAWN:
             job.unsupported(element, f"<{tag}>")
 
     def _frame(self, style: css.Style, place: Place) -> Frame:
@@ -135,7 +139,7 @@ class Walker:
         made = shapes.outline_of(self.job, element, place.frame)
         if made is None:
             return
-        marks = markers.wanted(self, element, made, style, place)
+        marks = markers.wanted(self, element, style, place)
 
         def fill(inner: Place) -> None:
             draw_marks = (lambda: markers.draw(self, made, marks, style, inner)) if marks else None
@@ -162,7 +166,9 @@ class Walker:
             )
             return
         x, y = (units.length(element.get(n), place.frame, n) or 0.0 for n in ("x", "y"))
-        borrowed = Borrowed(_own_paint(place, "fill"), _own_paint(place, "stroke"), place.style)
+        borrowed = Borrowed(
+            own_paint(place, place.style, "fill"), own_paint(place, place.style, "stroke"), place.style
+        )
         inner = replace(
             place,
             matrix=multiply(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y)),
@@ -211,11 +217,14 @@ class Walker:
         text.draw(self, element, style, place)
 
 
-def clipped(walk: Walker, place: Place, area: tuple[float, float, float, float], draw: object) -> None:
+def clipped(
+    walk: Walker, place: Place, area: tuple[float, float, float, float], draw: Callable[[Element], None]
+) -> None:
     """Draw into a group that a rectangle (in the coordinates of `place`) clips, where the content sticks out of it."""
     group = Element("g")
-    draw(group)  # type: ignore[operator]
-    if not len(group):
+    draw(group)
+    if not inked(group):
+        place.into.extend(group)
         return
     made = outline.rectangle(*area)
     clip = Element("clipPath")
@@ -228,8 +237,9 @@ def clipped(walk: Walker, place: Place, area: tuple[float, float, float, float],
     place.into.append(group)
 
 
-def _own_paint(place: Place, name: str) -> str:
-    value = place.style.get(name, "black" if name == "fill" else "none")
+def own_paint(place: Place, style: css.Style, name: str) -> str:
+    """Return what `name` is for those that take it over by context-fill and context-stroke."""
+    value = style.get(name, "black" if name == "fill" else "none")
     if value.lower() in ("context-fill", "context-stroke") and place.borrowed is not None:
         return place.borrowed.fill if value.lower() == "context-fill" else place.borrowed.stroke
     return value
@@ -240,7 +250,7 @@ def _owners(element: Element, place: Place) -> tuple[str, ...]:
     return (*place.owners, *(o for o in own if o not in place.owners)) if own else place.owners
 
 
-def _applies(element: Element) -> bool:
+def applies(element: Element) -> bool:
     """Do the conditional attributes let the element be drawn? (SVG 2 section 5.8)"""
     if element.get("requiredExtensions", "x") == "" or element.get("requiredExtensions"):
         return False

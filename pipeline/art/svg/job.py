@@ -166,6 +166,24 @@ class Job:
         )
 
 
+GHOST = "ghost"
+"""Tag of what draws nothing but counts for the box that a clip path or mask refers to; shed before writing."""
+
+
+def inked(element: Element) -> list[Element]:
+    """Return the children that draw."""
+    return [child for child in element if child.tag != GHOST]
+
+
+def shed(element: Element) -> None:
+    """Remove what draws nothing."""
+    for child in list(element):
+        if child.tag == GHOST:
+            element.remove(child)
+        else:
+            shed(child)
+
+
 def owners_text(owners: tuple[str, ...]) -> str:
     """Return the owners as one attribute value."""
     return " ".join(quote(o, safe="~!*()'$@:;,?/&=+#[]") for o in owners)

@@ -23,12 +23,8 @@ Marks = list[tuple[str, Element]]
 ENDS = ("marker-start", "marker-mid", "marker-end")
 
 
-def wanted(walk: Walker, element: Element, _made: Outline, style: css.Style, place: Place) -> Marks:
+def wanted(walk: Walker, element: Element, style: css.Style, place: Place) -> Marks:
     """Return which marker elements the shape carries: (property, marker)."""
-    if element.tag not in ("path", "line", "polyline", "polygon") or (
-        not place.ink and place.into.tag == "clipPath"
-    ):
-        return []
     out: Marks = []
     for name in ENDS:
         value = style.get(name, "none")
@@ -67,7 +63,7 @@ def _one(
     style: css.Style,
     place: Place,
 ) -> None:
-    from pipeline.art.svg.expand import clipped
+    from pipeline.art.svg.expand import clipped, own_paint
 
     job, frame = walk.job, place.frame
     job.step(marker, place.depth)
@@ -87,7 +83,8 @@ def _one(
     box = view or (0.0, 0.0, width, height)
     fit = units.fit(box, width, height, marker.get("preserveAspectRatio"))[0]
     ref = [
-        units.length(marker.get(n), replace(frame, width=box[2], height=box[3]), a) or 0.0
+        units.length(marker.get(n), frame if view is None else replace(frame, width=box[2], height=box[3]), a)
+        or 0.0
         for n, a in (("refX", "x"), ("refY", "y"))
     ]
     # The reference point, put through the view box, lies on the vertex.
@@ -95,7 +92,7 @@ def _one(
     matrix = multiply(matrix, (1.0, 0.0, 0.0, 1.0, -x, -y))
     inside = multiply(matrix, (fit[0], 0.0, 0.0, fit[3], 0.0, 0.0))
     own = job.style_of(marker)
-    borrowed = Borrowed(style.get("fill", "black"), style.get("stroke", "none"), style)
+    borrowed = Borrowed(own_paint(place, style, "fill"), own_paint(place, style, "stroke"), style)
     inner = replace(
         place,
         style=own,
@@ -137,7 +134,7 @@ def _vertices(made: Outline) -> list[tuple[float, float, float]]:
     spots: list[tuple[float, float]] = []
     ways: list[tuple[tuple[float, float] | None, tuple[float, float] | None]] = []
     at, p, here, start, first = 0, made.points, (0.0, 0.0), (0.0, 0.0), 0
-    for op in made.ops:
+    for at_op, op in enumerate(made.ops):
         if op == "M":
             here = start = (p[at], p[at + 1])
             first = len(spots)
@@ -157,6 +154,9 @@ def _vertices(made: Outline) -> list[tuple[float, float, float]]:
         else:
             end, out = start, _way(here, start)
             into = out
+        if at_op in made.inner:  # a further piece of one arc: its end takes the place of the piece before
+            spots[-1], ways[-1], here = end, (into, None), end
+            continue
         ways[-1] = (ways[-1][0], out)
         if op == "Z":
             leaving = ways[first][1]
@@ -180,7 +180,7 @@ def _halved(into: tuple[float, float] | None, out: tuple[float, float] | None) -
     ways = [w for w in (into, out) if w is not None]
     if not ways:
         return 0.0
-    x, y = sum(w[0] for w in ways), sum(w[1] for w in ways)
-    if math.hypot(x, y) < 1e-9:  # straight back: a right angle to both
-        x, y = -ways[0][1], ways[0][0]
-    return math.degrees(math.atan2(y, x))
+    angles = [math.degrees(math.atan2(y, x)) for x, y in ways]
+    if abs(angles[0] - angles[-1]) > 180:
+        angles[0] += 360
+    return (angles[0] + angles[-1]) / 2

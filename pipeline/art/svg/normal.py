@@ -11,8 +11,8 @@ from xml.etree.ElementTree import Element
 from pipeline.art.paint import Rgb, parse_hex
 from pipeline.art.piece import Limits, VectorArt
 from pipeline.art.svg import css, effects, scan, units, write
-from pipeline.art.svg.expand import Walker, clipped
-from pipeline.art.svg.job import Job, Place, owners_of
+from pipeline.art.svg.expand import Walker, applies, clipped
+from pipeline.art.svg.job import Job, Place, owners_of, shed
 from pipeline.art.svg.parse import Document, too_large, unreadable
 from pipeline.art.svg.parse import read as parse
 from pipeline.art.svg.units import Frame, Matrix
@@ -54,7 +54,11 @@ def read(
     place = Place(content, style, frame, matrix)
     frame = walk._frame(style, place)
     place = replace(place, frame=replace(frame, root_font_size=frame.font_size))
+    if style.get("display") == "none" or not applies(document.root):
+        walk.hidden(document.root, place)
+        style["opacity"] = "0"
     effects.grouped(walk, document.root, style, place, lambda p: walk.children(document.root, p))
+    shed(content)
     scan.labels(job)
     scan.outside(job, content, width, height)
     return _art(job, width, height, content)
@@ -180,5 +184,6 @@ def turned(art: VectorArt, degrees: float) -> VectorArt:
         draw(content)
     else:
         clipped(walk, place, (0.0, 0.0, art.width, art.height), draw)
+    shed(content)
     made = _art(job, width, height, content)
     return replace(art, svg=made.svg, width=width, height=height)

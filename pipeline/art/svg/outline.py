@@ -16,10 +16,8 @@ ROUND = 0.5522847498307936
 """Handle length of a cubic that stands for a quarter of a unit circle: 4/3·(√2 − 1)."""
 
 _COUNTS = {"m": 2, "l": 2, "h": 1, "v": 1, "c": 6, "s": 4, "q": 4, "t": 2, "a": 7, "z": 0}
-_ARC = re.compile(
-    rf"[\s,]*({NUMBER.pattern})[\s,]*({NUMBER.pattern})[\s,]*({NUMBER.pattern})[\s,]*([01])[\s,]*([01])"
-    rf"[\s,]*({NUMBER.pattern})[\s,]*({NUMBER.pattern})"
-)
+_N = rf"(?>{NUMBER.pattern})"  # atomic: a number is never cut short to make the rest fit
+_ARC = re.compile(rf"[\s,]*({_N})[\s,]*({_N})[\s,]*({_N})[\s,]*([01])[\s,]*([01])[\s,]*({_N})[\s,]*({_N})")
 _LETTER = re.compile(r"[\s,]*([A-Za-z])")
 _RUN = re.compile(rf"[\s,]*({NUMBER.pattern})")
 
@@ -30,6 +28,8 @@ class Outline:
 
     ops: list[str] = field(default_factory=list)
     points: list[float] = field(default_factory=list)
+    inner: set[int] = field(default_factory=set)
+    """Places in `ops` of the pieces that go on with an arc: no vertex lies before them."""
 
     def move(self, x: float, y: float) -> None:
         """Start a new part."""
@@ -277,6 +277,8 @@ def arc(
         moved = [(cos * u * rx - sin * w * ry + cx, sin * u * rx + cos * w * ry + cy) for u, w in local]
         if i == pieces - 1:
             moved[2] = (x, y)
+        if i:
+            out.inner.add(len(out.ops))
         out.curve(*moved[0], *moved[1], *moved[2])
 
 

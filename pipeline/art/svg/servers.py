@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element
 
 from pipeline.art.paint import hex_of
 from pipeline.art.svg import colour, css, units
-from pipeline.art.svg.job import Job, Place
+from pipeline.art.svg.job import Job, Place, shed
 from pipeline.art.svg.units import IDENTITY, Frame, Matrix, multiply, text_of
 
 if TYPE_CHECKING:
@@ -82,7 +82,9 @@ def paint(
         identity, fallback = reference(walk.job, element, value)
         server = walk.job.document.ids.get(identity or "")
         if server is not None and server.tag in ("linearGradient", "radialGradient", "pattern"):
-            return _server(walk, server, opacity, place, box)
+            made = _server(walk, server, opacity, place, box)
+            if made is not None or not fallback:
+                return made
         value = fallback
         if not value or value.lower() == "none":
             return None
@@ -99,7 +101,7 @@ def _server(
     if server.tag == "pattern":
         identity = _pattern(walk, chain, place, box)
         return None if identity is None else (f"url(#{identity})", opacity)
-    made = _gradient(walk.job, chain, place.frame, box)
+    made = _gradient(walk, chain, place.frame, box)
     if made is None:
         return None
     if isinstance(made, Element):
@@ -126,30 +128,33 @@ def _first(chain: list[Element], name: str, tag: str | None = None) -> str | Non
     return next((e.get(name) for e in chain if e.get(name) is not None and tag in (None, e.tag)), None)
 
 
-def _matrix(job: Job, chain: list[Element], name: str) -> Matrix | None:
+def _matrix(walk: Walker, chain: list[Element], name: str, frame: Frame) -> Matrix | None:
     for element in chain:
-        style = job.declared(element)
+        style = walk.job.declared(element)
         text = element.get(name) if element.get(name) is not None else style.get("transform")
         if text is not None:
             matrix = units.transform(text)
-            return None if matrix is not None and units.flat(matrix) else matrix or IDENTITY
+            if matrix is None or matrix == IDENTITY or "transform-origin" not in style:
+                return None if matrix is not None and units.flat(matrix) else matrix or IDENTITY
+            return walk.matrix_of(element, style | {"transform": text}, frame)
     return IDENTITY
 
 
 def _gradient(
-    job: Job, chain: list[Element], frame: Frame, box: Callable[[], Box | None]
+    walk: Walker, chain: list[Element], frame: Frame, box: Callable[[], Box | None]
 ) -> Element | Paint | None:
     """Return a gradient in the shape's own coordinates, or the solid paint it comes to, or None for nothing."""
-    kind = chain[0].tag
+    job, kind = walk.job, chain[0].tag
     stops = _stops(job, chain)
     if not stops:
         return None
     if len(stops) == 1:
         return stops[0][1], stops[0][2]
-    matrix = _matrix(job, chain, "gradientTransform")
+    boxed = _first(chain, "gradientUnits") != "userSpaceOnUse"
+    matrix = _matrix(walk, chain, "gradientTransform", UNIT_FRAME if boxed else frame)
     if matrix is None:
         return None
-    if _first(chain, "gradientUnits") != "userSpaceOnUse":
+    if boxed:
         frame, edges = UNIT_FRAME, box()
         if edges is None or edges[2] <= edges[0] or edges[3] <= edges[1]:
             return None
@@ -220,7 +225,7 @@ def _stops(job: Job, chain: list[Element]) -> list[tuple[float, str, float]]:
 def _pattern(walk: Walker, chain: list[Element], place: Place, box: Callable[[], Box | None]) -> str | None:
     job, server = walk.job, chain[0]
     holder = next((e for e in chain if len(e)), None)
-    matrix = _matrix(job, chain, "patternTransform")
+    matrix = _matrix(walk, chain, "patternTransform", place.frame)
     if holder is None or matrix is None:
         return None
     if holder in place.uses:
@@ -265,5 +270,6 @@ def _pattern(walk: Walker, chain: list[Element], place: Place, box: Callable[[],
         owners=(),
     )
     walk.children(holder, inside)
+    shed(out)
     job.needs.add("pattern")
     return job.define("pattern", out) if len(out) else None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element
 
 from pipeline.art.svg import css, outline, units
-from pipeline.art.svg.job import OWNERS, Job, Place, owners_text
+from pipeline.art.svg.job import GHOST, OWNERS, Job, Place, owners_text
 from pipeline.art.svg.outline import Outline
 from pipeline.art.svg.parse import too_large
 from pipeline.art.svg.servers import paint
@@ -106,6 +106,7 @@ def draw(
     """Append the shape as one plain path, or as several where `paint-order` asks for it."""
     if css.word(style, "visibility", "visible") != "visible":
         walk.hidden(element, place)
+        _ghost(walk.job, made, place)
         return
     box = box or made.box
     fill = paint(walk, element, "fill", style, place, box)
@@ -114,6 +115,7 @@ def draw(
     if lines is None:
         stroke, lines = None, {}
     elif stroke is not None:
+        _watch(walk.job, made, lines)
         lines["stroke"] = stroke[0]
         if stroke[1] < 1:
             lines["stroke-opacity"] = text_of(stroke[1])
@@ -131,6 +133,8 @@ def draw(
     )
     if filled and style.get("fill-rule") == "evenodd":
         filled["fill-rule"] = "evenodd"
+    if not filled and not lines:
+        _ghost(walk.job, made, place)
     for parts in _in_order(style, filled, lines, markers is not None):
         if parts is None and markers is not None:
             markers()
@@ -138,6 +142,39 @@ def draw(
             leaf = Element("path", base | ({} if "fill" in parts else {"fill": "none"}) | parts)
             walk.job.outlines[leaf] = made
             place.into.append(leaf)
+
+
+def _watch(job: Job, made: Outline, lines: dict[str, str]) -> None:
+    """Note strokes that cairo draws wrongly: dots of no length, and curves that end in a near-cusp."""
+    capped = "stroke-linecap" in lines
+    at, p, last, start = 0, made.points, (0.0, 0.0), (0.0, 0.0)
+    moved = True
+    for op in [*made.ops, "M"]:
+        if op == "M":
+            if not moved and capped:
+                job.needs.add("a stroked dot of no length")
+            if at == len(p):
+                break
+            last = start = (p[at], p[at + 1])
+            moved, at = False, at + 2
+        elif op == "L":
+            moved = moved or (p[at], p[at + 1]) != last
+            last, at = (p[at], p[at + 1]), at + 2
+        elif op == "C":
+            c1, c2, end = (p[at], p[at + 1]), (p[at + 2], p[at + 3]), (p[at + 4], p[at + 5])
+            chord = math.dist(last, end)
+            moved = moved or chord > 0 or c1 != last or c2 != end
+            if any(0 < handle < chord * 0.005 for handle in (math.dist(last, c1), math.dist(c2, end))):
+                job.needs.add("a stroked curve that ends in a near-cusp")
+            last, at = end, at + 6
+        else:
+            last = start
+
+
+def _ghost(job: Job, made: Outline, place: Place) -> None:
+    ghost = Element(GHOST, {} if place.matrix == IDENTITY else {"transform": units.matrix_text(place.matrix)})
+    job.outlines[ghost] = made
+    place.into.append(ghost)
 
 
 def _in_order(
@@ -188,6 +225,8 @@ def _stroke(job: Job, element: Element, style: css.Style, frame: Frame) -> dict[
             out["stroke-miterlimit"] = text_of(limit)
     dashes = _dashes(style, frame)
     if dashes:
+        if 0.0 in dashes:
+            job.needs.add("a dash or gap of no length")
         out["stroke-dasharray"] = " ".join(text_of(v) for v in dashes)
         offset = units.length(style.get("stroke-dashoffset"), frame, "d") or 0.0
         if offset % sum(dashes):
