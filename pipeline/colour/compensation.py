@@ -4,8 +4,8 @@ Colours are float64 levels of encoded sRGB, 0–255, shape (N, 3), one by one: e
 
 - `model`: each linear-light channel is a colourant that washes out (fading.py).
 - `saturation`: the studio habit, HSB S′ = min(1, S·(1 + p/100)); greyish colours (S < 0.08) are left alone, dark ones
-  (L* < 30) get V × 0.95. Common practice, no published source.
-- On top: `hold` keeps a colour, `colours` give one its own change; both run out smoothly over near colours.
+  (L* < 30) get V × 0.95, which runs out up to L* 32, so that a ramp gets no step. Common practice, no published source.
+- On top: `hold` keeps a colour, `own` gives one its own change; both run out smoothly over near colours.
 - `max_fresh_shift` bounds ΔE00 between design and print; a colour's own change is an order and is not bounded.
 """
 
@@ -36,6 +36,7 @@ _Floats: TypeAlias = NDArray[np.float64]
 
 GREYISH = 0.08
 DARK_L = 30.0
+DARK_ENDS_L = 32.0
 DARK_GAIN = 0.95
 UNREACHABLE_DE00 = 2.0
 """A colour that still misses the design by more than this at n* counts as out of the press's reach (ours)."""
@@ -74,7 +75,7 @@ class FadeSettings:
     base_reflectance: float = 0.85
     max_fresh_shift: float = 3.0
     hold: tuple[Rgb8, ...] = ()
-    colours: tuple[OwnChange, ...] = ()
+    own: tuple[OwnChange, ...] = ()
     calibrated: bool = False
     life: float = 25.0
 
@@ -115,7 +116,7 @@ def change_of(colours: _Floats, settings: FadeSettings, *, on_base: bool) -> Cha
     full = _by_method(colours, lab, settings, on_base=on_base)
     printed, limited = _within_shift(colours, lab, full, settings.max_fresh_shift)
     unreachable = _out_of_reach(colours, full, settings, on_base=on_base)
-    for rule in settings.colours:
+    for rule in settings.own:
         new = _own(colours, rule)
         weight = _nearness(lab, rule.colour, _reach_of(rule))
         printed += weight[:, np.newaxis] * (new - printed)
@@ -150,7 +151,7 @@ def _saturated(colours: _Floats, lab: _Floats, percent: float) -> _Floats:
     hsb = srgb_to_hsb(colours / 255)
     saturation = hsb[:, 1]
     hsb[:, 1] = np.where(saturation < GREYISH, saturation, np.minimum(1, saturation * (1 + percent / 100)))
-    hsb[:, 2] *= np.where(lab[:, 0] < DARK_L, DARK_GAIN, 1.0)
+    hsb[:, 2] *= 1 - (1 - DARK_GAIN) * smooth_step(lab[:, 0], DARK_ENDS_L, DARK_L)
     return hsb_to_srgb(hsb) * 255
 
 

@@ -10,15 +10,9 @@ _STEP = 256 // SIDE
 _BAND_PIXELS = 2**18  # stays in the cache of one core
 
 
-def _levels() -> NDArray[np.float64]:
-    levels = np.arange(SIDE, dtype=np.float64) * _STEP + (_STEP - 1) / 2
-    levels[0], levels[-1] = 0, 255  # so that black, white and the primaries are exact
-    return levels
-
-
 def nodes() -> NDArray[np.float64]:
     """The colour, in levels 0–255, that stands for each cell: (64³, 3), in the order of `cells`."""
-    levels = _levels()
+    levels = np.arange(SIDE, dtype=np.float64) * _STEP + (_STEP - 1) / 2
     r, g, b = np.meshgrid(levels, levels, levels, indexing="ij")
     return np.stack([r, g, b], axis=-1).reshape(-1, 3)
 
@@ -33,19 +27,28 @@ def cells(pixels: NDArray[np.uint8]) -> NDArray[np.uint32]:
 def shift(pixels: NDArray[np.uint8], changed: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Pixels (H, W, 4) moved as the nodes of their cells are: to `changed` (64³, 3), in levels 0–255; alpha stays.
 
-    Within a level of the exact change where it varies by less than a quarter of a level a level.
+    Within a level of the exact change where it varies by less than a quarter of a level a level. Nothing is added to
+    the darkest cell, so that black and empty pixels stay as they are.
     """
-    start = nodes()
-    floor = np.floor(start / _STEP) * _STEP
-    moves = np.clip(np.rint(changed - start), -floor, 255 - (floor + _STEP - 1))
-    table = np.zeros((SIDE**3, 4), dtype=np.uint8)
-    # Modulo 256, so that adding bytes subtracts where the move is negative; the clip above keeps sums in 0–255.
-    table[:, :3] = moves.astype(np.int16).astype(np.uint8)
-    words = table.view("<u4")[:, 0]
+    moves = np.rint(changed - nodes())
+    moves[0] = np.minimum(moves[0], 0)
+    less, more = _words(np.maximum(-moves, 0)), _words(np.maximum(moves, 0))
+    lightens = bool(more.any())
     out = np.empty_like(pixels)
     rows = max(1, _BAND_PIXELS // max(1, pixels.shape[1]))
     for top in range(0, pixels.shape[0], rows):
-        band = pixels[top : top + rows]
-        move = words[cells(band)][..., np.newaxis].view(np.uint8)
-        np.add(band, move, out=out[top : top + rows])
+        band, into = pixels[top : top + rows], out[top : top + rows]
+        cell = cells(band)
+        step = less[cell][..., np.newaxis].view(np.uint8)
+        np.subtract(np.maximum(band, step), step, out=into)
+        if lightens:
+            step = more[cell][..., np.newaxis].view(np.uint8)
+            np.add(np.minimum(into, 255 - step), step, out=into)
     return out
+
+
+def _words(moves: NDArray[np.float64]) -> NDArray[np.uint32]:
+    """Whole levels (64³, 3) as one word a cell, nothing for alpha."""
+    table = np.zeros((SIDE**3, 4), dtype=np.uint8)
+    table[:, :3] = moves
+    return table.view("<u4")[:, 0]

@@ -1,4 +1,4 @@
-"""Shifts of edge colours: where two colours meet, antialiasing mixes them, and a mixture must move as its parts do."""
+"""Edge colours: where two surfaces meet, antialiasing mixes them, and what was a mixture must stay one."""
 
 from __future__ import annotations
 
@@ -7,43 +7,51 @@ from numpy.typing import NDArray
 
 _ON_LINE = 3.0  # levels from the segment at which a colour surely is a mixture: rounding, twice
 _OFF_LINE = 8.0  # levels at which it surely is none
+_SHORTER_FIRST = 1e-3  # of two segments that fit alike, the shorter; far below a level
+
+_Floats = NDArray[np.float64]
 
 
-def smooth_step(value: NDArray[np.float64], none: float, full: float) -> NDArray[np.float64]:
+def smooth_step(value: _Floats, none: float, full: float) -> _Floats:
     """Weight 0–1 that is 0 at `none`, 1 at `full` (either may be the larger) and has no corner between them."""
     t = np.clip((value - none) / (full - none), 0, 1)
     return t * t * (3 - 2 * t)
 
 
-def shift_mixtures(
-    colours: NDArray[np.float64],
-    shifts: NDArray[np.float64],
-    parts: NDArray[np.float64],
-    part_shifts: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Shifts (N, 3) of `colours` (N, 3), in levels of encoded sRGB, such that mixtures stay mixtures.
+def keep_mixtures(before: _Floats, after: _Floats, parts: _Floats, parts_after: _Floats) -> _Floats:
+    """Return `after` (N, 3), moved so that mixtures of two surfaces are mixtures of what the surfaces became.
 
-    `shifts` (N, 3) are the colours' own; `parts` (P, 3) are colours that cover surfaces and `part_shifts` (P, 3)
-    theirs. A colour on the segment between two parts takes their shifts in the proportion in which it is mixed; with
-    distance from the nearest segment the weight goes smoothly over to its own. Mixing is linear in encoded sRGB,
-    the space in which renderers antialias. House rule, no published source.
+    `before` (N, 3) and `parts` (P, 3), the surfaces' colours, are levels of encoded sRGB, in which renderers mix;
+    `after` and `parts_after` are what each became alone. A colour on the segment between two parts goes to the
+    point of their new segment that is nearest its own change, as far aside as it was; with distance from the segment
+    this runs out smoothly. So edges get no ring, and a gradient between two surfaces keeps its own change wherever
+    that is no ring either.
     """
-    nearest = np.full(len(colours), np.inf)
-    mixed = shifts.copy()
+    best = np.full(len(before), np.inf)
+    distance = np.full(len(before), np.inf)
+    on_new = after.copy()
     for i in range(len(parts)):
         for j in range(i + 1, len(parts)):
             span = parts[j] - parts[i]
-            rest = colours - parts[i]
-            share = np.clip(_dot(rest, span) / float(_dot(span, span)), 0, 1)
-            off = rest - share[:, np.newaxis] * span
-            distance = _dot(off, off)
-            better = distance < nearest
-            nearest[better] = distance[better]
-            t = share[better, np.newaxis]
-            mixed[better] = (1 - t) * part_shifts[i] + t * part_shifts[j]
-    weight = smooth_step(np.sqrt(nearest), _OFF_LINE, _ON_LINE)[:, np.newaxis]
-    return weight * mixed + (1 - weight) * shifts
+            off = before - _nearest(before, parts[i], span)
+            length = np.sqrt(_square(off))
+            rank = np.maximum(length, _ON_LINE) + _SHORTER_FIRST * float(np.sqrt(_square(span)))
+            better = rank < best
+            best[better], distance[better] = rank[better], length[better]
+            aside = off[better]
+            new_span = parts_after[j] - parts_after[i]
+            on_new[better] = aside + _nearest(after[better] - aside, parts_after[i], new_span)
+    weight = smooth_step(distance, _OFF_LINE, _ON_LINE)[:, np.newaxis]
+    return weight * on_new + (1 - weight) * after
 
 
-def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2])
+def _nearest(points: _Floats, start: _Floats, span: _Floats) -> _Floats:
+    """The point of the segment from `start` over `span` that is nearest each of `points` (N, 3)."""
+    length = float(_square(span))
+    rest = (points - start) * span
+    along = (rest[..., 0] + rest[..., 1] + rest[..., 2]) / (length or 1.0)
+    return np.asarray(start + np.clip(along, 0, 1)[..., np.newaxis] * span)
+
+
+def _square(a: _Floats) -> _Floats:
+    return np.asarray(a[..., 0] * a[..., 0] + a[..., 1] * a[..., 1] + a[..., 2] * a[..., 2])

@@ -19,8 +19,8 @@ from pipeline.art.paint import Rgb
 from pipeline.colour import lattice
 from pipeline.colour.compensation import Change, FadeSettings, OwnChange, change_of, modelled, worn
 from pipeline.colour.difference import GreyGrade, delta_e_00, grey_scale_grade
-from pipeline.colour.mixtures import shift_mixtures
-from pipeline.colour.palette import MainColour, Palette, flat_palette, sums
+from pipeline.colour.mixtures import keep_mixtures
+from pipeline.colour.palette import MainColour, Palette, flat_palette, main_colours_of, sums
 from pipeline.colour.spaces import lab_of_rgb8, rgb8_of, srgb_to_lab
 from pipeline.finding import Finding
 from pipeline.raster import Pixels, Plane
@@ -41,8 +41,6 @@ _Floats: TypeAlias = NDArray[np.float64]
 UNREACHABLE_SHARE = 0.005
 """Less of the inked area out of reach than this is not worth a finding (ours)."""
 
-_PARTS = 12
-_PART_SHARE = 0.001
 _SAMPLE_PIXELS = 2**20
 
 
@@ -97,24 +95,23 @@ def compensate(
     """
     if isinstance(on_base, np.ndarray):
         return _compensate_parts(pixels, on_base, settings)
-    if settings.method == "none" and not settings.colours:
+    if settings.method == "none" and not settings.own:
         return FadeResult(pixels)
     palette = palette or flat_palette(pixels)
     if palette is not None:
-        return _by_colour(palette, settings, on_base=on_base)
+        return _by_colour(pixels, palette, settings, on_base=on_base)
     return _by_lattice(pixels, settings, on_base=on_base)
 
 
-def _by_colour(palette: Palette, settings: FadeSettings, *, on_base: bool) -> FadeResult:
+def _by_colour(pixels: Pixels, palette: Palette, settings: FadeSettings, *, on_base: bool) -> FadeResult:
     colours = palette.colours[:, :3].astype(np.float64)
     weight = palette.counts * (palette.colours[:, 3] / 255)
     change = change_of(colours, settings, on_base=on_base)
-    parts = _parts(palette.colours, weight)
-    shifts_of_parts = change_of(parts, settings, on_base=on_base).printed - parts
-    shifts = shift_mixtures(colours, change.printed - colours, parts, shifts_of_parts)
-    change = change._replace(printed=np.clip(colours + shifts, 0, 255))
+    parts = _surfaces(pixels, palette, settings)
+    new = keep_mixtures(colours, change.printed, parts, change_of(parts, settings, on_base=on_base).printed)
+    change = change._replace(printed=new)
     table = palette.colours.copy()
-    table[:, :3] = np.where(table[:, 3:] > 0, rgb8_of(change.printed / 255), table[:, :3])
+    table[:, :3] = np.where(table[:, 3:] > 0, rgb8_of(new / 255), table[:, :3])
     printed = np.take(table.view("<u4")[:, 0], palette.index)[..., np.newaxis].view(np.uint8)
     return _result(printed, colours, weight, change, settings)
 
@@ -122,7 +119,7 @@ def _by_colour(palette: Palette, settings: FadeSettings, *, on_base: bool) -> Fa
 def _by_lattice(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> FadeResult:
     colours, weight = lattice.nodes(), _lattice_weight(pixels)
     change = change_of(colours, settings, on_base=on_base)
-    if settings.method == "model" and not (settings.hold or settings.colours or change.limited.any()):
+    if settings.method == "model" and not (settings.hold or settings.own or change.limited.any()):
         printed = _through_curves(pixels, settings, on_base=on_base)
     else:
         printed = lattice.shift(pixels, change.printed)
@@ -195,14 +192,13 @@ def _findings(unreachable: float, settings: FadeSettings) -> tuple[Finding, ...]
     return tuple(found)
 
 
-def _parts(colours: NDArray[np.uint8], weight: _Floats) -> _Floats:
-    """The flat colours that cover most, at least a thousandth each: levels (P, 3)."""
-    code = (colours[:, 0].astype(np.int64) << 16) | (colours[:, 1].astype(np.int64) << 8) | colours[:, 2]
-    codes, place = np.unique(code, return_inverse=True)
-    area = sums(place, weight, len(codes))
-    top = np.argsort(-area, kind="stable")[:_PARTS]
-    chosen = codes[top[area[top] >= _PART_SHARE * area.sum()]]
-    return np.stack([chosen >> 16, chosen >> 8 & 255, chosen & 255], axis=-1).astype(np.float64)
+def _surfaces(pixels: Pixels, palette: Palette, settings: FadeSettings) -> _Floats:
+    """Levels (P, 3) of the colours that cover surfaces, edges run between them: main colours, and any with a rule."""
+    named = {*settings.hold, *(rule.colour for rule in settings.own)}
+    present = {tuple(c) for c in palette.colours[:, :3].tolist()} if named else set()
+    main = [colour.rgb for colour in main_colours_of(pixels, palette)]
+    ruled = sorted((named & present) - set(main))
+    return np.array([*main, *ruled], dtype=np.float64).reshape(-1, 3)
 
 
 def _lattice_weight(pixels: Pixels) -> _Floats:
