@@ -1,0 +1,79 @@
+"""The scripts in ops: a comparison that finds differences, a benchmark that asks for what it says."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from importlib.machinery import SourceFileLoader
+from importlib.util import module_from_spec, spec_from_loader
+
+import pytest
+
+from pipeline.order import load_order
+from tests.conftest import ROOT
+
+SAME_BYTES = [sys.executable, str(ROOT / "ops" / "same_bytes")]
+STAND_IN = """#!/bin/sh
+# Called like the command: make MANIFEST --out DIR --workers N
+mkdir -p "$4" && cat "$2" > "$4/record.json" && {more}
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "said"),
+    [
+        ("true", 0, "all equal"),
+        ('date +%Z > "$4/clock"', 1, "clock differs"),
+        ('pwd > "$4/place"', 1, "place differs"),
+        ('echo "$6" > "$4/workers"', 1, "workers differs"),
+        ('touch "$4/run-$PYTHONHASHSEED"', 1, "run-77 was made only the second time"),
+        ('umask > "$4/umask"', 1, "umask differs"),
+        ("exit 4", 1, "ended with 4"),
+    ],
+)
+def test_what_depends_on_circumstances_is_found(tmp_path, more, code, said):
+    """A command whose output hangs on time zone, place, workers, hash order or umask fails, and the file is named."""
+    command = tmp_path / "command"
+    command.write_text(STAND_IN.replace("{more}", more))
+    command.chmod(0o755)
+    manifest = tmp_path / "art" / "order.toml"
+    manifest.parent.mkdir()
+    manifest.write_text("order = 'A'")
+    environment = {**os.environ, "WASHFAST": str(command)}
+    environment.pop("PYTHONHASHSEED", None)
+
+    done = subprocess.run(
+        [*SAME_BYTES, str(manifest)], env=environment, capture_output=True, text=True, check=False
+    )
+
+    assert done.returncode == code, done.stderr
+    assert said in done.stdout + done.stderr
+
+
+def bench():
+    """The benchmark as a module: it has no suffix, as a command."""
+    loader = SourceFileLoader("bench", str(ROOT / "ops" / "bench"))
+    module = module_from_spec(spec_from_loader("bench", loader))
+    sys.modules["bench"] = module  # dataclasses look their module up
+    sys.dont_write_bytecode, before = True, sys.dont_write_bytecode
+    try:
+        loader.exec_module(module)
+    finally:
+        sys.dont_write_bytecode = before
+    return module
+
+
+def test_the_benchmark_orders_what_it_says(tmp_path):
+    """Its manifest is a valid order: a colourway a fabric, a size a width, in mm."""
+    art = tmp_path / "crest.svg"
+    art.write_text("<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 4 4'/>")
+
+    order = load_order(
+        bench().write_order(tmp_path / "order", art, ["#111111", "#f3e9d2"], ["12", "13.5", "15"])
+    )
+
+    assert [c.name for c in order.colourways] == ["#111111", "#f3e9d2"]
+    widths = [order.prints[0].by_size[size].width_mm for size in order.colourways[0].sizes]
+    assert widths == pytest.approx([304.8, 342.9, 381.0])
+    assert order.approval == "not needed"
