@@ -118,7 +118,8 @@ def _count(text: str) -> int:
 def _demo(options: argparse.Namespace) -> ExitCode:
     from pipeline.engine import Engine
     from pipeline.make import example_manifests, make_order
-    from pipeline.release import remove_release
+    from pipeline.order import load_order
+    from pipeline.release import remove
     from pipeline.shop import load_shop
 
     _start_log()
@@ -126,7 +127,8 @@ def _demo(options: argparse.Namespace) -> ExitCode:
     outcomes = []
     with Engine(options.workers) as engine:
         for manifest in example_manifests():
-            remove_release(options.out, manifest.stem)  # a demo shows today's program, not yesterday's
+            order = load_order(manifest)
+            remove(options.out, f"{order.order}-r{order.revision}")  # show today's program, not yesterday's
             outcomes.append(make_order(manifest, shop, options.out, engine))
     for outcome in outcomes:
         _print_outcome(outcome)

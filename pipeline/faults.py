@@ -24,7 +24,7 @@ class ExitCode(IntEnum):
     BUSY = 5
 
 
-class Fault(Exception):
+class Fault(Exception):  # noqa: N818 – what the trade and the exit codes call it
     """Base of what stops an order. The message says what happened and what to do next."""
 
     exit_code = ExitCode.FAULT

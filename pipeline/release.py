@@ -76,6 +76,13 @@ def hold(staged: Path, out: Path, name: str, aside: Path) -> None:
     _sync_folder(target.parent)
 
 
+def remove(out: Path, name: str) -> None:
+    """Remove a release, or what was held under its name, that this program made; anything else is left alone."""
+    for folder in (out / name, out / "held" / name):
+        if (folder / RECORD).is_file():
+            shutil.rmtree(folder)
+
+
 def digest(path: Path) -> str:
     """Return the SHA-256 of a file in hexadecimal."""
     with path.open("rb") as stream:

@@ -7,6 +7,7 @@ import io
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from pipeline.art import page_scan
 from pipeline.art.piece import PageArt
 from pipeline.art.refusal import too_large, unreadable
+from pipeline.faults import Refused
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 
@@ -55,6 +57,24 @@ def read(data: bytes, name: str) -> PageArt:
     longest = max(width, height)
     draw_page(art, max(1, round(TRIAL_PX * width / longest)), max(1, round(TRIAL_PX * height / longest)))
     return art
+
+
+def turned(art: PageArt, degrees: float) -> PageArt:
+    """Return the page turned clockwise by quarter turns, by its own /Rotate; Refused for other angles."""
+    import pikepdf
+
+    if degrees % 90:
+        raise Refused(
+            f"{art.name}: a PDF page can be turned by 90, 180 or 270 degrees, not by {degrees:g}. Turn it in the drawing, "
+            "or send the art as SVG.",
+            "manifest",
+        )
+    quarters = round(degrees / 90) % 4
+    with pikepdf.open(io.BytesIO(art.pdf)) as pdf, io.BytesIO() as out:
+        pdf.pages[0].rotate(quarters * 90, relative=True)
+        pdf.save(out, deterministic_id=True)
+        size = (art.height, art.width) if quarters % 2 else (art.width, art.height)
+        return replace(art, pdf=out.getvalue(), width=size[0], height=size[1])
 
 
 def draw_page(art: PageArt, width_px: int, height_px: int) -> Pixels:

@@ -1,0 +1,197 @@
+"""The line that a plate goes down, stage after stage. Read this first.
+
+draw → (bitmaps: ground off, swap, knock out at their own resolution) → solve the knock-out of vector art → clip to
+the print area → fade → base. `press` makes one plate that way, by what study.py decided for all bands of its job.
+Everything here is a pure function of values; tasks.py feeds it from the spool and writes what comes out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.art.paint import hex_of
+from pipeline.art.piece import Art, PageArt, VectorArt
+from pipeline.finding import Finding
+from pipeline.plan import Draw, Job, Plate
+from pipeline.plan_paints import Treatment, swap_not_found
+from pipeline.raster import Pixels, Plane
+from pipeline.stages import base as base_stage
+from pipeline.stages import fade
+from pipeline.stages.knockout import knock_out, solve
+from pipeline.stages.place import Placement
+from pipeline.stages.preflight.clear_ground import Cleared, remove_ground
+from pipeline.stages.recolour import swap_pixels
+
+
+@dataclass(frozen=True, slots=True)
+class Notes:
+    """What a draw noticed on the raster way: how it knocked out, and what it did not find."""
+
+    mode: str = ""
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """The draws of one plate: `plain` shows the recoloured art, the others lead to what is kept of it."""
+
+    plain: Pixels
+    first: Pixels | None = None
+    second: Pixels | None = None
+    notes: Notes = Notes()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pressed:
+    """One plate as the press gets it, and its areas in mm²."""
+
+    colour: Pixels
+    base: Plane
+    knocked_out_mm2: float
+    ink_mm2: float
+    base_mm2: float
+
+
+def draw_art(art: Art, draw: Draw) -> tuple[Pixels, Notes]:
+    """Return the art drawn as the plan says, straight RGBA at the exact size of the box, and what was noticed."""
+    from pipeline.art.bitmap import resample
+    from pipeline.art.draw import draw as draw_vector
+    from pipeline.art.page import draw_page
+
+    if isinstance(art, VectorArt):
+        if art.linear:
+            return _draw_vector(art, draw)
+        native = draw_vector(art, draw.width_px, draw.height_px, draw.paints)
+    elif isinstance(art, PageArt):
+        native = draw_page(art, draw.width_px, draw.height_px)
+    else:
+        native = art.pixels
+    treated, notes = treat(native, draw.treatment)
+    return resample(treated, draw.width_px, draw.height_px), notes
+
+
+def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Pixels, Notes]:
+    from pipeline.art.draw import draw as draw_vector
+
+    notes: list[Notes] = []
+
+    def on_image(pixels: Pixels) -> Pixels:
+        treated, said = treat(pixels, draw.treatment)
+        notes.append(said)
+        return treated if draw.paints.key is None else _keyed(pixels, treated, draw.paints.key)
+
+    drawn = draw_vector(art, draw.width_px, draw.height_px, draw.paints, on_image if art.has_images else None)
+    return drawn, joined(notes)
+
+
+def joined(notes: list[Notes]) -> Notes:
+    """Return the notes of several draws as one."""
+    modes = sorted({note.mode for note in notes if note.mode})
+    return Notes(", ".join(modes), tuple(dict.fromkeys(f for note in notes for f in note.findings)))
+
+
+def _keyed(before: Pixels, kept: Pixels, key: tuple[int, int, int]) -> Pixels:
+    """Return the image with what was knocked out of it painted in the key, at the coverage it had."""
+    out = kept.copy()
+    at = np.nonzero(before[..., 3] > kept[..., 3])
+    whole = before[at][:, 3].astype(np.float64)
+    left = kept[at][:, 3].astype(np.float64)
+    for channel in range(3):
+        mixed = kept[at][:, channel] * left + key[channel] * (whole - left)
+        out[at[0], at[1], channel] = np.floor(mixed / whole + 0.5)
+    out[at[0], at[1], 3] = before[at][:, 3]
+    return out
+
+
+def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
+    """Take a bitmap the raster way, at its own resolution: ground off, swap, knock out."""
+    findings: list[Finding] = []
+    if treatment.remove_ground:
+        cleared = remove_ground(pixels)
+        if cleared is not None:
+            pixels = cleared.pixels
+            findings.append(_ground_gone(cleared))
+    if treatment.swaps:
+        recoloured = swap_pixels(pixels, treatment.swaps)
+        pixels = recoloured.pixels
+        findings += [swap_not_found(missed.colour, missed.nearest) for missed in recoloured.unmatched]
+    if treatment.knock_out is None or treatment.cloth_srgb is None:
+        return pixels, Notes("", tuple(findings))
+    result = knock_out(pixels, treatment.cloth_srgb, treatment.knock_out)
+    return result.pixels, Notes(result.mode, tuple(findings))
+
+
+def _ground_gone(cleared: Cleared) -> Finding:
+    kept = len(cleared.islands)
+    places = ", ".join(f"{x0}, {y0}" for x0, y0, _, _ in (island.box_px for island in cleared.islands[:8]))
+    return Finding(
+        code="opaque-ground",
+        severity="note",
+        message=f"The ground {hex_of(cleared.ground)} was removed, as the manifest asks."
+        + (
+            f" {kept} islands of the same colour inside the art were kept, at pixel {places}." if kept else ""
+        ),
+        remedy="",
+        measured=hex_of(cleared.ground),
+    )
+
+
+def keep(job: Job, drawn: Drawn) -> Pixels:
+    """Return what is left of the art after the knock-out."""
+    if drawn.second is None:
+        return drawn.plain
+    if job.keys is None or drawn.first is None:
+        return drawn.second  # a bitmap, knocked out already
+    return solve(drawn.first, job.keys.first, drawn.second, job.keys.second)
+
+
+def clip(pixels: Pixels, placement: Placement) -> Pixels:
+    """Return the pixels with everything outside the print area gone: the press does not reach it."""
+    x, y, width, height = placement.area_mm
+    scale_x = placement.width_px / placement.width_mm
+    scale_y = placement.height_px / placement.height_mm
+    left, right = round(x * scale_x), round((x + width) * scale_x)
+    top, bottom = round(y * scale_y), round((y + height) * scale_y)
+    if left <= 0 and top <= 0 and right >= placement.width_px and bottom >= placement.height_px:
+        return pixels
+    out = np.zeros_like(pixels)
+    inside = np.s_[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)]
+    out[inside] = pixels[inside]
+    return out
+
+
+def press(job: Job, plate: Plate, drawn: Drawn, decision: base_stage.BaseDecision) -> Pressed:
+    """Return one plate: what is kept of the art, compensated for fading, and the base under it."""
+    placement = plate.placement
+    kept = clip(keep(job, drawn), placement)
+    under = make_base(job, kept, placement, decision)
+    colour = fade.compensate(kept, decision.strength > 0, job.fade).pixels
+    mm2 = _pixel_mm2(placement)
+    ink = int(kept[..., 3].sum(dtype=np.int64)) * mm2 / 255
+    before = int(clip(drawn.plain, placement)[..., 3].sum(dtype=np.int64)) * mm2 / 255
+    return Pressed(
+        colour=colour,
+        base=under,
+        knocked_out_mm2=max(0.0, before - ink),
+        ink_mm2=ink,
+        base_mm2=int(under.sum(dtype=np.int64)) * mm2 / 255,
+    )
+
+
+def make_base(job: Job, kept: Pixels, placement: Placement, decision: base_stage.BaseDecision) -> Plane:
+    """Return the white base for what is kept of the art."""
+    return base_stage.base_plane(
+        kept,
+        placement.ppi,
+        job.press.choke_mm,
+        decision.strength,
+        hairline=job.limits.hairline,
+        black_tuck_mm=job.press.black_tuck_mm,
+        under_black=job.print.route == "transfer",
+    )
+
+
+def _pixel_mm2(placement: Placement) -> float:
+    return placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)

@@ -1,0 +1,282 @@
+"""Takes one order from its manifest to a release, or to held/ with all it takes to decide, or to a refusal."""
+
+from __future__ import annotations
+
+import errno
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pipeline import paperwork, record, release, tasks
+from pipeline.art.piece import Limits
+from pipeline.engine import Engine, Task
+from pipeline.faults import Busy, ExitCode, Fault, Refused
+from pipeline.finding import Finding
+from pipeline.log import logger
+from pipeline.order import Order, art_path, load_order, prints_of
+from pipeline.plan import Plan, Plate, drawing_name, make_plan
+from pipeline.shop import Shop
+from pipeline.study import Study
+from pipeline.tasks import Plated, Wanted
+
+State = Literal["released", "held", "refused", "failed"]
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EMFILE, errno.ENFILE)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an order ended. `path` is where it lies now, `message` why it was refused or failed."""
+
+    order: str
+    revision: int
+    state: State
+    exit_code: ExitCode
+    findings: tuple[Finding, ...] = ()
+    path: Path | None = None
+    message: str = ""
+    totals: Mapping[str, int] | None = None
+    held_for: tuple[str, ...] = ()
+    unchanged: bool = False
+
+    def headline(self) -> str:
+        """Return one line for people."""
+        words = [f"{self.order} r{self.revision}", self.state.upper()]
+        if self.held_for:
+            words.append(f"for {' and '.join(self.held_for)}")
+        if self.unchanged:
+            words.append("already, nothing changed")
+        if self.totals:
+            words.append(", ".join(f"{value} {key.replace('_', ' ')}" for key, value in self.totals.items()))
+        if self.path:
+            words.append(str(self.path))
+        return "  ".join(words)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the outcome for programs."""
+        return {
+            "order": self.order,
+            "revision": self.revision,
+            "state": self.state,
+            "held_for": list(self.held_for),
+            "path": None if self.path is None else str(self.path),
+            "message": self.message,
+            "totals": None if self.totals is None else dict(self.totals),
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def example_manifests() -> tuple[Path, ...]:
+    """Return the manifests of the bundled example orders, from a wheel or from a checkout."""
+    here = Path(__file__).resolve().parent
+    for folder in (here / "_data" / "examples", here.parent / "examples"):
+        if folder.is_dir():
+            return tuple(sorted(folder.glob("*/*.toml")))
+    raise Fault("The bundled examples are missing: install washfast again.")
+
+
+def make_order(manifest: Path, shop: Shop, out: Path, engine: Engine) -> Outcome:
+    """Make an order and publish it below `out`, or hold it there; never raises for what is wrong with the order."""
+    return _guarded(manifest, lambda order: _make(manifest, order, shop, out, engine))
+
+
+def check_order(manifest: Path, shop: Shop, engine: Engine) -> Outcome:
+    """Run preflight alone; nothing is written but a spool that is gone afterwards."""
+
+    def check(order: Order) -> Outcome:
+        with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
+            planned = _prepare(manifest, order, shop, Path(folder))
+            studies = _study(planned, engine)
+            findings = record.all_findings(planned.plan, studies)
+        held = record.stops(findings)
+        return Outcome(
+            order.order,
+            order.revision,
+            "held" if held else "released",
+            ExitCode.HELD if held else ExitCode.DONE,
+            findings,
+            held_for=("findings",) if held else (),
+        )
+
+    return _guarded(manifest, check)
+
+
+def plan_order(manifest: Path, shop: Shop) -> Plan:
+    """Return what would be made."""
+    with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
+        return _prepare(manifest, load_order(manifest), shop, Path(folder)).plan
+
+
+def _guarded(manifest: Path, act: Any) -> Outcome:
+    name, revision = manifest.name, 0
+    try:
+        order = load_order(manifest)
+        name, revision = order.order, order.revision
+        with _no_room():
+            outcome: Outcome = act(order)
+            return outcome
+    except Refused as fault:
+        why = Finding(fault.code, "stop", fault.message, "Mend what is named and hand the order in again.")
+        return Outcome(name, revision, "refused", fault.exit_code, (why,), message=fault.message)
+    except Fault as fault:
+        return Outcome(name, revision, "failed", fault.exit_code, message=fault.message)
+
+
+@contextmanager
+def _no_room() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _NO_ROOM:
+            raise Busy(
+                f"No room to work: {error.strerror}. Nothing was published; free space and make the order again."
+            ) from error
+        raise
+    except MemoryError as error:
+        raise Busy(
+            "Not enough memory. Nothing was published; try again with fewer --workers or on a larger machine."
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    plan: Plan
+    inputs: Mapping[str, str]
+    spool: Path
+
+
+def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
+    """Read the art of an order in a disposable child and plan the order."""
+    from pipeline.art import sandbox
+
+    turns: dict[str, dict[float, None]] = {}
+    for colourway in order.colourways:
+        for print_ in prints_of(order, colourway):
+            turns.setdefault(print_.art, {})[print_.turn_deg] = None
+    wanted = tuple(
+        Wanted(name, art_path(manifest.parent, order.art[name]), tuple(degrees))
+        for name, degrees in turns.items()
+    )
+    limits = Limits()
+    digests = sandbox.run("pipeline.tasks:read_drawings", (wanted, spool, limits), limits)
+    names = {drawing_name(entry.art, turn) for entry in wanted for turn in entry.turns}
+    arts = {name: tasks.load_drawing(spool, name) for name in sorted(names)}
+    plan = make_plan(order, shop, arts)
+    inputs = {manifest.name: release.digest(manifest)}
+    inputs |= {order.art[name].file: digest for name, digest in sorted(digests.items())}
+    return _Planned(plan, inputs, spool)
+
+
+def _study(planned: _Planned, engine: Engine) -> dict[str, Study]:
+    """Draw the smallest plate of every job and walk it down the line."""
+    jobs = planned.plan.jobs
+    todo = list(_draw_tasks(planned, tuple(job.plates[0] for job in jobs)))
+    todo += [
+        Task(
+            f"study {job.key}",
+            tasks.study_task,
+            (planned.spool, job),
+            _needs(job.plates[0]),
+            _pixels(job.plates[0]),
+        )
+        for job in jobs
+    ]
+    done = engine.run(todo)
+    return {job.key: done[f"study {job.key}"] for job in jobs}
+
+
+def _draw_tasks(planned: _Planned, plates: tuple[Plate, ...]) -> Iterator[Task]:
+    for key, draw in planned.plan.draws(plates).items():
+        if not (planned.spool / f"draw-{key}.npy").exists():
+            yield Task(
+                f"draw {key}", tasks.draw_task, (planned.spool, draw), cost=draw.width_px * draw.height_px
+            )
+
+
+def _needs(plate: Plate) -> tuple[str, ...]:
+    return tuple(f"draw {draw.key}" for draw in (plate.plain, plate.first, plate.second) if draw is not None)
+
+
+def _pixels(plate: Plate) -> float:
+    return float(plate.placement.width_px * plate.placement.height_px)
+
+
+def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -> Outcome:
+    with release.staging(out) as aside:
+        spool, made = aside / "spool", aside / "made"
+        spool.mkdir()
+        made.mkdir()
+        planned = _prepare(manifest, order, shop, spool)
+        log = logger().bind(order=order.order, revision=order.revision)
+        studies = _study(planned, engine)
+        findings = record.all_findings(planned.plan, studies)
+        held_for = _held_for(order, shop, findings)
+        plated: dict[str, Plated] = {}
+        if not held_for:
+            plated = _plates(planned, shop, studies, engine, made)
+        paperwork.write_papers(planned.plan, shop, studies, plated, findings, made, engine)
+        totals = record.write_record(planned.plan, planned.inputs, studies, plated, findings, held_for, made)
+        log.info("made", state="held" if held_for else "released", plates=len(plated))
+        return _publish(order, out, aside, made, findings, held_for, totals)
+
+
+def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...]) -> tuple[str, ...]:
+    reasons = []
+    if record.stops(findings):
+        reasons.append("findings")
+    if (order.approval or shop.defaults.approval) == "required":
+        reasons.append("approval")
+    return tuple(reasons)
+
+
+def _plates(
+    planned: _Planned, shop: Shop, studies: Mapping[str, Study], engine: Engine, made: Path
+) -> dict[str, Plated]:
+    plan = planned.plan
+    pairs = [(job, plate) for job in plan.jobs for plate in job.plates]
+    todo = list(_draw_tasks(planned, tuple(plate for _, plate in pairs)))
+    drawn_here = {task.key for task in todo}
+    for job, plate in pairs:
+        folder = f"{plan.folders['colourways'][job.colourway]}/{plan.folders['prints'][job.print.name]}"
+        todo.append(
+            Task(
+                plate.stem,
+                tasks.plate_task,
+                (planned.spool, job, plate, studies[job.key].base, made, folder, shop.deliver.direct),
+                tuple(need for need in _needs(plate) if need in drawn_here),
+                _pixels(plate),
+            )
+        )
+    done = engine.run(todo)
+    return {plate.stem: done[plate.stem] for _, plate in pairs}
+
+
+def _publish(
+    order: Order,
+    out: Path,
+    aside: Path,
+    made: Path,
+    findings: tuple[Finding, ...],
+    held_for: tuple[str, ...],
+    totals: Mapping[str, int],
+) -> Outcome:
+    name = f"{order.order}-r{order.revision}"
+    if held_for:
+        release.hold(made, out, name, aside)
+        path, unchanged = out / "held" / name, False
+    else:
+        unchanged = not release.publish(made, out, name)
+        path = out / name
+    return Outcome(
+        order.order,
+        order.revision,
+        "held" if held_for else "released",
+        ExitCode.HELD if held_for else ExitCode.DONE,
+        findings,
+        path,
+        totals=totals,
+        held_for=held_for,
+        unchanged=unchanged,
+    )

@@ -1,0 +1,239 @@
+"""Fills in the facts of the papers from the plan and what was made, and has the papers written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from pipeline.engine import Engine, Task
+from pipeline.finding import Finding
+from pipeline.order_parts import Accept, Colourway
+from pipeline.papers.facts import (
+    BandFacts,
+    ClothFacts,
+    ColourFacts,
+    ColourwayFacts,
+    Decision,
+    JobFacts,
+    PrintFacts,
+    ProofFacts,
+    SizeFacts,
+    TicketFacts,
+)
+from pipeline.plan import Job, Plan, Plate
+from pipeline.shop import Shop
+from pipeline.study import Study
+from pipeline.tasks import Plated, write_bytes_task
+
+
+def write_papers(
+    plan: Plan,
+    shop: Shop,
+    studies: Mapping[str, Study],
+    plated: Mapping[str, Plated],
+    findings: tuple[Finding, ...],
+    folder: Path,
+    engine: Engine,
+) -> None:
+    """Write a ticket per colourway, the proof, and pictures of the prints where the order is held."""
+    from pipeline.papers.proof import proof_pdf
+    from pipeline.papers.ticket import ticket_pdf
+
+    job_facts = _job_facts(plan, shop)
+    ways = tuple(
+        _colourway(plan, shop, colourway, studies, plated, findings) for colourway in plan.order.colourways
+    )
+    todo = [
+        Task(
+            "proof",
+            write_bytes_task,
+            (
+                folder / "proof.pdf",
+                proof_pdf,
+                ProofFacts(job_facts, ways, _changes(plan), _decisions(plan.order.accept)),
+            ),
+        )
+    ]
+    if plated:
+        todo += [
+            Task(
+                f"ticket {way.name}",
+                write_bytes_task,
+                (
+                    folder / plan.folders["colourways"][way.name] / "ticket.pdf",
+                    ticket_pdf,
+                    TicketFacts(job_facts, way),
+                ),
+            )
+            for way in ways
+        ]
+    else:
+        _write_pictures(plan, studies, folder)
+    engine.run(todo)
+
+
+def _write_pictures(plan: Plan, studies: Mapping[str, Study], folder: Path) -> None:
+    from PIL import Image
+
+    for job in plan.jobs:
+        target = folder / plan.folders["colourways"][job.colourway] / plan.folders["prints"][job.print.name]
+        target.mkdir(parents=True, exist_ok=True)
+        Image.fromarray(studies[job.key].picture).save(target / "picture.png", format="PNG")
+
+
+def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
+    order = plan.order
+    return JobFacts(
+        order=order.order,
+        revision=order.revision,
+        customer=order.customer,
+        title=order.title,
+        due="" if order.due is None else f"{order.due.day} {order.due:%B %Y}",
+        priority=order.priority,
+        notes=order.notes,
+        paper="A4" if shop.defaults.paper == "A4" else "Letter",
+    )
+
+
+def _colourway(
+    plan: Plan,
+    shop: Shop,
+    colourway: Colourway,
+    studies: Mapping[str, Study],
+    plated: Mapping[str, Plated],
+    findings: tuple[Finding, ...],
+) -> ColourwayFacts:
+    jobs = [job for job in plan.jobs if job.colourway == colourway.name]
+    garment = shop.garment(jobs[0].garment)
+    cloth = jobs[0].cloth
+    overs = plan.overs[colourway.name]
+    return ColourwayFacts(
+        name=colourway.name,
+        garment=jobs[0].garment,
+        cloth=ClothFacts(
+            name=cloth.name,
+            srgb=_rgb(cloth.srgb),
+            lab=cloth.lab,
+            fibres=", ".join(f"{share:g} % {fibre}" for fibre, share in cloth.fibres),
+            heather=cloth.heather > 0,
+        ),
+        sizes=tuple(
+            SizeFacts(
+                size,
+                colourway.pieces[size],
+                overs[size],
+                garment.sizes[size].half_chest_mm,
+                garment.sizes[size].length_mm,
+            )
+            for size in garment.size_order
+            if size in colourway.pieces
+        ),
+        prints=tuple(_print(shop, job, studies[job.key], plated) for job in jobs),
+        wearer="child" if garment.wearer == "child" else "adult",
+        findings=tuple(f for f in findings if not f.colourways or colourway.name in f.colourways),
+        decisions=_decisions(a for a in plan.order.accept if a.colourway in (None, colourway.name)),
+    )
+
+
+def _rgb(srgb: tuple[float, float, float]) -> tuple[int, int, int]:
+    red, green, blue = (round(v * 255) for v in srgb)
+    return red, green, blue
+
+
+def _print(shop: Shop, job: Job, study: Study, plated: Mapping[str, Plated]) -> PrintFacts:
+    press, smallest = job.press, job.plates[0]
+    platen = press.platens.get(smallest.placement.platen)
+    made = plated.get(smallest.stem)
+    inked = 0.0 if made is None else made.ink_mm2 + made.knocked_out_mm2
+    route = job.print.route
+    return PrintFacts(
+        name=job.print.name,
+        position=job.print.position,
+        route=route,
+        bands=tuple(_band(plate, plated) for plate in job.plates),
+        picture=study.picture,
+        knocked_out=study.knocked_out if study.knocked_out.any() else None,
+        picture_washed=study.picture_washed if job.fade.calibrated else None,
+        press=job.press_name,
+        platen=smallest.placement.platen,
+        collar_line_mm=None if platen is None else platen.collar_line_mm,
+        centre_mm=None if platen is None else platen.centre_mm,
+        ppi=smallest.placement.ppi,
+        line=smallest.placement.line,
+        pretreat=route == "direct" and study.base.strength > 0,
+        pretreat_margin_mm=shop.defaults.seam_allowance_mm,
+        pretreat_recipe=press.pretreat_text,
+        base=study.base.strength,
+        base_why=study.base.why,
+        base_file=press.base_from == "file",
+        base_polarity=press.base_polarity,
+        base_plate=press.base_plate_name,
+        choke_mm=press.choke_mm,
+        mirrored_file=route == "transfer" and press.mirror_in == "file",
+        mirror_at_press=route == "transfer" and press.mirror_in == "press",
+        cure=press.cure_text,
+        knock_out_mode=study.mode,
+        knocked_out_mm2=0.0 if made is None else made.knocked_out_mm2,
+        knocked_out_share=0.0 if not inked or made is None else made.knocked_out_mm2 / inked,
+        ink_mm2=0.0 if made is None else made.ink_mm2,
+        ink_ml=None if made is None else made.ink_mm2 * press.colour_ml_per_m2 / 1e6,
+        colours=tuple(
+            ColourFacts(
+                number=number,
+                design=life.design,
+                printed=life.printed,
+                washed=life.compensated[0].rgb,
+                worn=life.compensated[1].rgb,
+                grade_with=life.compensated[0].grade.value,
+                grade_without=life.plain[0].grade.value,
+                share=life.share,
+            )
+            for number, life in enumerate(study.lives, 1)
+        ),
+        fade=job.fade.method,
+        fade_calibrated=job.fade.calibrated,
+        washes=round(job.fade.washes),
+        life=round(job.fade.life),
+        inks=tuple(ink.name for ink in job.print.inks),
+    )
+
+
+def _band(plate: Plate, plated: Mapping[str, Plated]) -> BandFacts:
+    placement = plate.placement
+    files = plated[plate.stem].files if plate.stem in plated else ()
+    return BandFacts(
+        sizes=placement.sizes,
+        pieces=plate.pieces,
+        width_mm=placement.width_mm,
+        height_mm=placement.height_mm,
+        origin_mm=placement.origin_mm,
+        files=tuple(Path(path).name for _, path in files),
+        width_px=placement.width_px,
+        height_px=placement.height_px,
+    )
+
+
+def _decisions(accepts: Iterable[Accept]) -> tuple[Decision, ...]:
+    return tuple(
+        Decision(
+            a.code,
+            a.by,
+            a.why,
+            " · ".join(part for part in (a.art, a.print, a.colourway) if part),
+        )
+        for a in accepts
+    )
+
+
+def _changes(plan: Plan) -> tuple[str, ...]:
+    """Say in plain words what the manifest changes about the art, for the customer."""
+    said = []
+    for colourway in plan.order.colourways:
+        for rule in colourway.swap:
+            what = f"the colour {rule.from_}" if rule.from_ else f"the part “{rule.element}”"
+            said.append(f"On {colourway.name}, {what} is printed as {rule.to}.")
+        if colourway.omit:
+            said.append(f"On {colourway.name}, these parts are left out: {', '.join(colourway.omit)}.")
+        if colourway.cut_out:
+            said.append(f"On {colourway.name}, the cloth shows in place of: {', '.join(colourway.cut_out)}.")
+    return tuple(said)

@@ -1,0 +1,337 @@
+"""Order + shop + what the art says → the plan: which draws and plates there will be. Pure data; no pixel is touched.
+
+A **plate** is one print on one colourway in one band of sizes. A **draw** is one piece of art drawn at one size in one
+way; plates share draws: a band needs one plain draw, and one keyed draw for each fabric whose colour the art has.
+A **job** is one print on one colourway with all its plates; what is decided, is decided once for a job.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from pipeline.art.paint import PaintMap, Rgb, parse_hex
+from pipeline.art.piece import Art, BitmapArt, VectorArt
+from pipeline.fabric import Cloth
+from pipeline.finding import Finding
+from pipeline.keys import key_of
+from pipeline.order import ArtChoices, Order, Print, choices_of, garment_of, prints_of, slugs
+from pipeline.order_parts import Colourway
+from pipeline.plan_paints import Treatment, goes_as_pixels, has_images, paints_for
+from pipeline.shop import Shop, cloth_of, press_of, reference_of
+from pipeline.shop_parts import Press, Thresholds
+from pipeline.stages.fade import FadeSettings, OwnChange
+from pipeline.stages.knockout import Keys, keys_for
+from pipeline.stages.place import Placement, Spot, place
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """One piece of art, drawn at one size in one way. `art` and `turn_deg` name the drawing."""
+
+    key: str
+    art: str
+    turn_deg: float
+    width_px: int
+    height_px: int
+    paints: PaintMap
+    treatment: Treatment
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """One band of a job. Kept art = solve(first, second) for vector art, the `second` draw itself for bitmaps."""
+
+    key: str
+    stem: str
+    placement: Placement
+    pieces: int
+    plain: Draw
+    first: Draw | None
+    second: Draw | None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One print on one colourway, all its bands, smallest first."""
+
+    colourway: str
+    print: Print
+    garment: str
+    wearer: str
+    cloth: Cloth
+    choices: ArtChoices
+    press_name: str
+    press: Press
+    limits: Thresholds
+    fade: FadeSettings
+    keys: Keys | None
+    plates: tuple[Plate, ...]
+    bitmap_px: float | None
+    fabrics: tuple[Rgb, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """A name for the job that is unique in the order."""
+        return f"{self.colourway}\0{self.print.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that will be made for an order. `folders` are the slugs of colourways and prints."""
+
+    order: Order
+    jobs: tuple[Job, ...]
+    folders: Mapping[str, Mapping[str, str]]
+    art_findings: tuple[Finding, ...] = ()
+    overs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """Folder name of the release."""
+        return f"{self.order.order}-r{self.order.revision}"
+
+    def draws(self, plates: tuple[Plate, ...]) -> dict[str, Draw]:
+        """Return the distinct draws that these plates need, by key."""
+        wanted = (d for plate in plates for d in (plate.plain, plate.first, plate.second) if d is not None)
+        return {draw.key: draw for draw in wanted}
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the plan for programs."""
+        plates = tuple(plate for job in self.jobs for plate in job.plates)
+        return {
+            "schema": "washfast-plan/1",
+            "order": self.order.order,
+            "revision": self.order.revision,
+            "draws": [
+                {"key": d.key, "art": d.art, "width_px": d.width_px, "height_px": d.height_px,
+                 "keyed": d.paints.key is not None or d.treatment.cloth_srgb is not None}
+                for d in self.draws(plates).values()
+            ],
+            "plates": [
+                {"key": plate.key, "colourway": job.colourway, "print": job.print.name,
+                 "sizes": list(plate.placement.sizes), "route": job.print.route, "press": job.press_name,
+                 "width_mm": round(plate.placement.width_mm, 3), "height_mm": round(plate.placement.height_mm, 3),
+                 "width_px": plate.placement.width_px, "height_px": plate.placement.height_px,
+                 "origin_mm": [round(v, 2) for v in plate.placement.origin_mm], "pieces": plate.pieces}
+                for job in self.jobs for plate in job.plates
+            ],
+            "papers": ["proof.pdf", *(f"{f}/ticket.pdf" for f in self.folders["colourways"].values())],
+        }  # fmt: skip
+
+    def as_text(self) -> str:
+        """Return the plan for people."""
+        plates = tuple(plate for job in self.jobs for plate in job.plates)
+        lines = [
+            f"{self.name}: {len(self.draws(plates))} draws, {len(plates)} plates, "
+            f"{len(self.folders['colourways'])} tickets, 1 proof"
+        ]
+        for job in self.jobs:
+            lines.append(f"  {job.colourway} · {job.print.name} · {job.print.position} · {job.print.route}")
+            for plate in job.plates:
+                p = plate.placement
+                lines.append(
+                    f"    {', '.join(p.sizes):<16} {p.width_mm:6.1f} × {p.height_mm:.1f} mm"
+                    f"   {p.width_px} × {p.height_px} px   {plate.pieces} pieces"
+                )
+        return "\n".join(lines)
+
+
+def drawing_name(art: str, turn_deg: float) -> str:
+    """Return the name under which a piece of art, turned or not, is kept on the spool."""
+    return art if turn_deg % 360 == 0 else f"{art}@{turn_deg % 360:g}"
+
+
+def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:
+    """Return the plan of an order. `arts` holds every drawing by `drawing_name`.
+
+    Raises Refused for what the shop does not have: a garment, a size, a position, a fabric, a press.
+    """
+    folders = {
+        "colourways": slugs(c.name for c in order.colourways),
+        "prints": slugs(p.name for p in order.prints),
+    }
+    digests = {name: art_digest(art) for name, art in arts.items()}
+    jobs = tuple(
+        _job(_Context(order, shop, arts, digests, folders), colourway, print_)
+        for colourway in order.colourways
+        for print_ in prints_of(order, colourway)
+    )
+    names = dict.fromkeys(
+        drawing_name(p.art, p.turn_deg) for c in order.colourways for p in prints_of(order, c)
+    )
+    seen = tuple(
+        finding.at(art=name.partition("@")[0]) for name in names for finding in arts[name].findings
+    )  # fmt: skip
+    overs = {c.name: _overs(order, shop, c) for c in order.colourways}
+    return Plan(order, jobs, folders, tuple(dict.fromkeys(seen)), overs)
+
+
+def art_digest(art: Art) -> str:
+    """Return the digest of a drawing: the art itself, not its name."""
+    if isinstance(art, BitmapArt):
+        shape = f"{art.pixels.shape} {art.lossy}".encode()
+        return hashlib.sha256(shape + art.pixels.tobytes()).hexdigest()
+    if isinstance(art, VectorArt):
+        return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg).hexdigest()
+    return hashlib.sha256(art.pdf).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class _Context:
+    order: Order
+    shop: Shop
+    arts: Mapping[str, Art]
+    digests: Mapping[str, str]
+    folders: Mapping[str, Mapping[str, str]]
+
+
+def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
+    order, shop = context.order, context.shop
+    garment_name = garment_of(order, colourway)
+    garment = shop.garment(garment_name)
+    press_name, press = press_of(shop, print_)
+    cloth = cloth_of(shop, colourway)
+    choices = choices_of(order, colourway, print_)
+    limits = shop.thresholds[print_.route]
+    name = drawing_name(print_.art, print_.turn_deg)
+    art = context.arts[name]
+    reference, reference_size = reference_of(shop, order, print_, garment_name)
+    spot = Spot(
+        garment,
+        shop.position(garment_name, print_.position),
+        shop.garment(reference),
+        reference_size,
+        shop.defaults.widest_of_half_chest,
+    )
+    placements = place(print_, spot, press, (art.width, art.height), colourway.pieces)
+    paints, treatment, findings = paints_for(art, choices, cloth, limits, placements[0].width_mm)
+    keys = None
+    if not goes_as_pixels(art):
+        in_images = has_images(art) and treatment.knock_out is not None
+        keys = keys_for(paints.cloth, cut_out=bool(paints.cut_out) or in_images)
+    fade = _fade(order, shop, print_, press, cloth)
+    job = Job(
+        colourway=colourway.name,
+        print=print_,
+        garment=garment_name,
+        wearer=garment.wearer,
+        cloth=cloth,
+        choices=choices,
+        press_name=press_name,
+        press=press,
+        limits=limits,
+        fade=fade,
+        keys=keys,
+        plates=(),
+        bitmap_px=art.width if isinstance(art, BitmapArt) else None,
+        fabrics=tuple(dict.fromkeys(_rgb8(cloth_of(shop, other).srgb) for other in order.colourways)),
+        findings=tuple(
+            f.at(art=print_.art, print=print_.name, colourways=(colourway.name,))
+            for f in (*findings, *(f for p in placements for f in p.findings))
+        ),
+    )
+    return replace(
+        job, plates=tuple(_plate(context, job, p, paints, treatment, colourway) for p in placements)
+    )
+
+
+def _plate(
+    context: _Context,
+    job: Job,
+    placement: Placement,
+    paints: PaintMap,
+    treatment: Treatment,
+    colourway: Colourway,
+) -> Plate:
+    name = drawing_name(job.print.art, job.print.turn_deg)
+    digest = context.digests[name]
+    bitmap = goes_as_pixels(context.arts[name])
+
+    def draw(paints: PaintMap, treatment: Treatment) -> Draw:
+        key = key_of("draw", digest, placement.width_px, placement.height_px, paints, treatment)
+        return Draw(
+            key, job.print.art, job.print.turn_deg, placement.width_px, placement.height_px, paints, treatment
+        )
+
+    # the plain draw knows nothing of the cloth, so that colourways share it
+    bare = replace(treatment, cloth_srgb=None, knock_out=None)
+    plain = draw(replace(paints, cloth=(), cut_out=()), bare)
+    first = second = None
+    if bitmap and treatment.knock_out is not None:
+        second = draw(PaintMap(), treatment)
+    elif job.keys is not None:
+        second = draw(replace(paints, key=job.keys.second), treatment)
+        first = plain if job.keys.plain_is_first else draw(replace(paints, key=job.keys.first), treatment)
+    pieces = sum(colourway.pieces[size] for size in placement.sizes)
+    plate = Plate("", _stem(context, job, placement), placement, pieces, plain, first, second)
+    return replace(plate, key=_plate_key(job, plate))
+
+
+def _plate_key(job: Job, plate: Plate) -> str:
+    """Return the digest of all that can change the pixels of a plate; what is only told on papers is left out."""
+    place, press = plate.placement, job.press
+    return key_of(
+        "plate",
+        [None if draw is None else draw.key for draw in (plate.plain, plate.first, plate.second)],
+        (place.width_px, place.height_px, place.ppi, place.area_mm),
+        (job.cloth.srgb, job.cloth.base, job.keys, job.fade, job.print.route),
+        (press.choke_mm, press.black_tuck_mm, press.base_from, press.base_polarity, press.mirror_in),
+        (job.limits.hairline, job.limits.no_base_de),
+    )
+
+
+def _stem(context: _Context, job: Job, placement: Placement) -> str:
+    """Return the file name, without its ending, that names a plate wherever it is copied to."""
+    sizes = placement.sizes
+    band = sizes[0] if len(sizes) == 1 else f"{sizes[0]}-{sizes[-1]}"
+    safe = "".join(c if c.isascii() and (c.isalnum() or c in "-.") else "-" for c in band)
+    order = context.order
+    colourway = context.folders["colourways"][job.colourway]
+    return f"{order.order}-r{order.revision}_{colourway}_{context.folders['prints'][job.print.name]}_{safe}"
+
+
+def _rgb8(srgb: tuple[float, float, float]) -> Rgb:
+    red, green, blue = (round(v * 255) for v in srgb)
+    return red, green, blue
+
+
+def _fade(order: Order, shop: Shop, print_: Print, press: Press, cloth: Cloth) -> FadeSettings:
+    route = print_.route
+    wash, defaults = shop.washes[route], shop.defaults.fade
+    rates = {str(fibre): rate for fibre, rate in wash.fibres.items()}
+    parts = [(rates.get(name, rates["other"]), share / 100) for name, share in cloth.fibres]
+    k = tuple(sum(rate.k[channel] * share for rate, share in parts) for channel in range(3))
+    first_loss = tuple(sum(rate.f[channel] * share for rate, share in parts) for channel in range(3))
+    return FadeSettings(
+        method=order.fade.method or defaults.method[route],
+        washes=float(defaults.washes if order.fade.washes is None else order.fade.washes),
+        percent=defaults.percent if order.fade.percent is None else order.fade.percent,
+        k=(k[0], k[1], k[2]),
+        first_loss=(first_loss[0], first_loss[1], first_loss[2]),
+        darkest=press.darkest_reflectance,
+        ground_srgb=_rgb8(cloth.srgb),
+        base_reflectance=press.base_reflectance,
+        max_fresh_shift=defaults.max_fresh_shift,
+        hold=tuple(parse_hex(c) for c in order.fade.hold),
+        own=tuple(
+            OwnChange(parse_hex(colour), change.saturation or 0.0, change.value or 0.0)
+            for colour, change in order.fade.colours.items()
+        ),
+        calibrated=bool(wash.calibrated),
+        life=float(wash.life),
+    )
+
+
+def _overs(order: Order, shop: Shop, colourway: Colourway) -> dict[str, int]:
+    """Return the extra pieces of each size: a share of its pieces, rounded up, and at least so many."""
+    percent = shop.defaults.overs.percent if order.overs.percent is None else order.overs.percent
+    at_least = shop.defaults.overs.at_least if order.overs.at_least is None else order.overs.at_least
+    return {
+        size: max(math.ceil(count * percent / 100 - 1e-9), at_least)
+        for size, count in colourway.pieces.items()
+    }

@@ -1,0 +1,194 @@
+"""What the manifest asks of the art, matched against what the art has: its colours by ΔE00, its elements by id."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from pipeline.art.paint import PaintMap, Rgb, Swap, hex_of, parse_hex
+from pipeline.art.piece import Art, BitmapArt, VectorArt
+from pipeline.fabric import Cloth
+from pipeline.finding import Finding
+from pipeline.order import ArtChoices
+from pipeline.shop_parts import Thresholds
+from pipeline.stages.knockout import KnockOutSettings
+from pipeline.stages.recolour import match_paints, nearest_colours
+
+
+@dataclass(frozen=True, slots=True)
+class Treatment:
+    """What bitmaps go through at their own resolution before they are drawn: ground off, swaps, knock-out."""
+
+    remove_ground: bool = False
+    swaps: tuple[tuple[Rgb, Rgb], ...] = ()
+    cloth_srgb: tuple[float, float, float] | None = None
+    knock_out: KnockOutSettings | None = None
+
+
+def goes_as_pixels(art: Art) -> bool:
+    """Say whether the art is knocked out as pixels: its pixels are no mixtures of paints that could be keyed."""
+    return not isinstance(art, VectorArt) or not art.linear
+
+
+def has_images(art: Art) -> bool:
+    """Say whether bitmaps are embedded in vector art."""
+    return isinstance(art, VectorArt) and art.has_images
+
+
+def paints_for(
+    art: Art,
+    choices: ArtChoices,
+    cloth: Cloth,
+    limits: Thresholds,
+    width_mm: float,
+) -> tuple[PaintMap, Treatment, tuple[Finding, ...]]:
+    """Return how the art is drawn, what bitmaps go through, and what the art does not have."""
+    wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
+    knock_out = None
+    if choices.knock_out != "none":
+        px_per_mm = art.width / width_mm
+        knock_out = KnockOutSettings(
+            tolerance_de=limits.knock_out_de,
+            heather=cloth.heather,
+            shows_fabric=tuple(parse_hex(c) for c in choices.shows_fabric),
+            near_decided=choices.near_fabric == "knock_out",
+            smallest_hole_px=max(1, math.ceil(limits.smallest_hole_mm2 * px_per_mm * px_per_mm)),
+            lossy=isinstance(art, BitmapArt) and art.lossy,
+            forced=None if choices.knock_out == "auto" else choices.knock_out,
+        )
+    treatment = Treatment(choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out)
+    if not isinstance(art, VectorArt):
+        return PaintMap(), treatment, _no_elements(choices)
+    known = art.elements
+    if not art.linear:
+        drawn = PaintMap(
+            only=tuple(e for e in choices.only if e in known),
+            omit=tuple(e for e in choices.omit if e in known),
+        )
+        return drawn, treatment, (*_unknown_elements(art, choices), *_needs_plain_paints(choices))
+    swaps, missing = _vector_swaps(art, choices, wanted, limits.knock_out_de)
+    findings = [*missing, *_unknown_elements(art, choices)]
+    seen = _paints_after(art, swaps)
+    cloth_paints: tuple[Rgb, ...] = ()
+    if knock_out is not None:
+        reach = limits.near_fabric_de + cloth.heather if knock_out.near_decided else limits.knock_out_de
+        found = dict.fromkeys(match_paints(seen, cloth.srgb, reach))
+        for colour in knock_out.shows_fabric:
+            matched = match_paints(seen, _encoded(colour), limits.knock_out_de)
+            found |= dict.fromkeys(matched)
+            if not matched:
+                findings.append(_nothing_shows_fabric(colour, seen))
+        cloth_paints = tuple(found)
+    paints = PaintMap(
+        only=tuple(e for e in choices.only if e in known),
+        omit=tuple(e for e in choices.omit if e in known),
+        swap=swaps,
+        cloth=cloth_paints,
+        cut_out=tuple(e for e in choices.cut_out if e in known),
+    )
+    if not art.has_images:
+        treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
+    return paints, treatment, tuple(findings)
+
+
+def _vector_swaps(
+    art: VectorArt, choices: ArtChoices, wanted: tuple[tuple[Rgb, Rgb], ...], tolerance: float
+) -> tuple[tuple[Swap, ...], list[Finding]]:
+    swaps: list[Swap] = []
+    findings: list[Finding] = []
+    for old, new in wanted:
+        matched = match_paints(art.paints, _encoded(old), tolerance)
+        swaps += [Swap(to=new, colour=paint) for paint in matched]
+        if not matched and not art.has_images:
+            findings.append(swap_not_found(old, nearest_colours(art.paints, old)))
+    swaps += [
+        Swap(to=parse_hex(rule.to), element=rule.element)
+        for rule in choices.swap
+        if rule.element and rule.element in art.elements
+    ]
+    return tuple(dict.fromkeys(swaps)), findings
+
+
+def _paints_after(art: VectorArt, swaps: tuple[Swap, ...]) -> tuple[Rgb, ...]:
+    by_colour = {swap.colour: swap.to for swap in swaps if swap.colour}
+    changed = [by_colour.get(paint, paint) for paint in art.paints]
+    return tuple(dict.fromkeys((*changed, *(swap.to for swap in swaps if swap.element))))
+
+
+def _encoded(colour: Rgb) -> tuple[float, float, float]:
+    return colour[0] / 255, colour[1] / 255, colour[2] / 255
+
+
+def swap_not_found(colour: Rgb, nearest: tuple[Rgb, ...]) -> Finding:
+    """Return the finding for a swap that matches nothing in the art."""
+    near = ", ".join(hex_of(c) for c in nearest)
+    return Finding(
+        code="swap-not-found",
+        severity="warn",
+        message=f"The art has no {hex_of(colour)}; the swap changes nothing. Nearest in the art: {near or 'none'}.",
+        remedy=f'swap = [{{ from = "{hex_of(nearest[0])}", to = "…" }}]'
+        if nearest
+        else "Leave the swap out.",
+        measured=hex_of(colour),
+    )
+
+
+def _nothing_shows_fabric(colour: Rgb, paints: tuple[Rgb, ...]) -> Finding:
+    near = ", ".join(hex_of(c) for c in nearest_colours(paints, colour))
+    return Finding(
+        code="nothing-knocked-out",
+        severity="warn",
+        message=f"{hex_of(colour)} is to show the fabric, but the art has no such colour. Nearest: {near or 'none'}.",
+        remedy="Name a colour that the art has in shows_fabric, or leave it out.",
+        measured=hex_of(colour),
+    )
+
+
+def _unknown_elements(art: VectorArt, choices: ArtChoices) -> list[Finding]:
+    named = {
+        "cut_out": choices.cut_out,
+        "omit": choices.omit,
+        "only": choices.only,
+        "swap": tuple(rule.element for rule in choices.swap if rule.element),
+    }
+    known = ", ".join(sorted(art.elements)[:12]) or "none"
+    return [
+        Finding(
+            code="element-not-found",
+            severity="stop",
+            message=f"{key} names the element {element!r}, which the art does not have.",
+            remedy=f"Name one of the art's elements: {known}; or leave it out.",
+            measured=element,
+        )
+        for key, elements in named.items()
+        for element in elements
+        if element not in art.elements
+    ]
+
+
+def _needs_plain_paints(choices: ArtChoices) -> tuple[Finding, ...]:
+    named = (*choices.cut_out, *(rule.element for rule in choices.swap if rule.element))
+    return tuple(
+        Finding(
+            code="unsupported-feature",
+            severity="stop",
+            message=f"{element!r} cannot be cut out or swapped: the art mixes its colours by blending or filters.",
+            remedy="Send the art with those effects expanded into plain shapes, or leave the element as it is.",
+            measured=element,
+        )
+        for element in named
+    )
+
+
+def _no_elements(choices: ArtChoices) -> tuple[Finding, ...]:
+    named = (*choices.cut_out, *choices.omit, *choices.only, *(r.element for r in choices.swap if r.element))
+    return tuple(
+        Finding(
+            code="element-not-found",
+            severity="stop",
+            message=f"The element {element!r} is named, but a bitmap or a PDF page has no elements.",
+            remedy="Leave it out, or send the art as SVG with ids.",
+            measured=element,
+        )
+        for element in named
+    )

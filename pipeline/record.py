@@ -1,0 +1,213 @@
+"""record.json: the index of a release, the only file a program needs to read; and the findings that go into it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.art.paint import hex_of
+from pipeline.finding import SEVERITIES, Finding
+from pipeline.keys import code_version, library_versions
+from pipeline.order import Order
+from pipeline.plan import Job, Plan, Plate
+from pipeline.postflight import SCHEMA
+from pipeline.release import RECORD, digest, files_below
+from pipeline.stages.preflight.answers import answer, merge
+from pipeline.study import Study
+from pipeline.tasks import Plated
+
+
+def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...]:
+    """Return what was found on the whole order: accepted ones answered, the same ones merged, stops first."""
+    found = list(plan.art_findings)
+    for job in plan.jobs:
+        found += job.findings
+        found += [
+            finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
+            for finding in studies[job.key].findings
+        ]
+    merged = merge(answer(tuple(found), plan.order.accept))
+    return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
+
+
+def stops(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return the findings that hold an order."""
+    return tuple(finding for finding in findings if finding.severity == "stop")
+
+
+def write_record(
+    plan: Plan,
+    inputs: Mapping[str, str],
+    studies: Mapping[str, Study],
+    plated: Mapping[str, Plated],
+    findings: tuple[Finding, ...],
+    held_for: tuple[str, ...],
+    folder: Path,
+) -> dict[str, int]:
+    """Write record.json into a staged release and return its totals."""
+    order = plan.order
+    totals = _totals(plan, plated)
+    record = {
+        "schema": SCHEMA,
+        "order": order.order,
+        "revision": order.revision,
+        "state": "held" if held_for else "released",
+        "held_for": list(held_for),
+        "customer": order.customer,
+        "title": order.title,
+        "due": None if order.due is None else order.due.isoformat(),
+        "priority": order.priority,
+        "inputs": [{"path": path, "sha256": digest_} for path, digest_ in inputs.items()],
+        "files": _files(plan, plated, folder),
+        "findings": [finding.as_json() for finding in findings],
+        "plates": [_plate(job, plate, plated) for job, plate in _pairs(plan) if plate.stem in plated],
+        "colours": [_colours(job, studies[job.key]) for job in plan.jobs],
+        "rolls": [],
+        "totals": totals,
+        "versions": {"washfast": __version__, "code": code_version(), **library_versions()},
+    }
+    text = json.dumps(record, ensure_ascii=False, indent=1)
+    (folder / RECORD).write_text(text + "\n", encoding="utf-8")
+    return totals
+
+
+def _pairs(plan: Plan) -> list[tuple[Job, Plate]]:
+    return [(job, plate) for job in plan.jobs for plate in job.plates]
+
+
+def _totals(plan: Plan, plated: Mapping[str, Plated]) -> dict[str, int]:
+    return {
+        "garments": sum(sum(colourway.pieces.values()) for colourway in plan.order.colourways),
+        "impressions": sum(plate.pieces for _, plate in _pairs(plan)),
+        "overs": sum(sum(sizes.values()) for sizes in plan.overs.values()),
+        "plates": len(plated),
+        "press_files": sum(len(plate.files) for plate in plated.values()),
+    }
+
+
+def _files(plan: Plan, plated: Mapping[str, Plated], folder: Path) -> list[dict[str, Any]]:
+    known = {
+        path: _press_file(job, plate, role)
+        for job, plate in _pairs(plan)
+        if plate.stem in plated
+        for role, path in plated[plate.stem].files
+    }
+    ways = {slug: name for name, slug in plan.folders["colourways"].items()}
+    prints = {slug: name for name, slug in plan.folders["prints"].items()}
+    entries = []
+    for path in files_below(folder):
+        text = path.as_posix()
+        entry = known.get(text) or _paper(path, ways, prints)
+        place = folder / path
+        entries.append({"path": text, **entry, "sha256": digest(place), "bytes": place.stat().st_size})
+    return entries
+
+
+def _press_file(job: Job, plate: Plate, role: str) -> dict[str, Any]:
+    placement = plate.placement
+    entry = {
+        "role": role,
+        "colourway": job.colourway,
+        "print": job.print.name,
+        "sizes": list(placement.sizes),
+        "route": job.print.route,
+        "plate": plate.key,
+        "press": job.press_name,
+        "platen": placement.platen,
+        "origin_mm": [round(v, 2) for v in placement.origin_mm],
+        "line": placement.line,
+        "width_px": placement.width_px,
+        "height_px": placement.height_px,
+        "ppi": placement.ppi,
+        "width_mm": round(placement.width_mm, 3),
+        "height_mm": round(placement.height_mm, 3),
+        "mirrored": False,
+    }
+    if role == "press-base":
+        entry["polarity"] = job.press.base_polarity
+    return entry
+
+
+def _paper(path: Path, ways: Mapping[str, str], prints: Mapping[str, str]) -> dict[str, Any]:
+    role = {"proof.pdf": "proof", "ticket.pdf": "ticket"}.get(path.name, "picture")
+    folders = path.parts[:-1]
+    empty = dict.fromkeys(
+        (
+            "route",
+            "plate",
+            "press",
+            "platen",
+            "origin_mm",
+            "line",
+            "width_px",
+            "height_px",
+            "ppi",
+            "width_mm",
+            "height_mm",
+        )
+    )
+    return {
+        "role": role,
+        "colourway": ways.get(folders[0]) if folders else None,
+        "print": prints.get(folders[1]) if len(folders) > 1 else None,
+        "sizes": [],
+        **empty,
+        "mirrored": False,
+    }
+
+
+def _plate(job: Job, plate: Plate, plated: Mapping[str, Plated]) -> dict[str, Any]:
+    made = plated[plate.stem]
+    fade = job.fade
+    return {
+        "key": plate.key,
+        "colourway": job.colourway,
+        "print": job.print.name,
+        "sizes": list(plate.placement.sizes),
+        "pieces": plate.pieces,
+        "reused": False,
+        "knocked_out_mm2": made.knocked_out_mm2,
+        "ink_mm2": made.ink_mm2,
+        "base_mm2": made.base_mm2,
+        "fade": {
+            "method": fade.method,
+            "washes": fade.washes,
+            "percent": fade.percent if fade.method == "saturation" else None,
+            "calibrated": fade.calibrated,
+        },
+    }
+
+
+def _colours(job: Job, study: Study) -> dict[str, Any]:
+    return {
+        "colourway": job.colourway,
+        "print": job.print.name,
+        "base": round(study.base.strength, 4),
+        "base_why": study.base.why,
+        "knock_out": study.mode,
+        "main": [
+            {
+                "design": hex_of(life.design),
+                "share": round(life.share, 4),
+                "printed": hex_of(life.printed),
+                "fresh_shift": round(life.fresh_shift, 2),
+                "predicted": [
+                    {
+                        "washes": with_.washes,
+                        "compensated": hex_of(with_.rgb),
+                        "compensated_grade": with_.grade.label,
+                        "plain": hex_of(without.rgb),
+                        "plain_grade": without.grade.label,
+                    }
+                    for with_, without in zip(life.compensated, life.plain, strict=True)
+                ],
+            }
+            for life in study.lives
+        ],
+    }
+
+
+__all__ = ["Order", "all_findings", "stops", "write_record"]

@@ -1,0 +1,180 @@
+"""The shop file: the built-in one, with the shop's own laid over it key by key, and what orders look up in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import Field
+
+from pipeline.fabric import Cloth, FabricSpec, cloth_from, fabric_problems
+from pipeline.faults import Fault, Refused
+from pipeline.manifest_check import Line, Model, Name, checked, nearest
+from pipeline.manifest_text import Problem, printable, read_manifest
+from pipeline.order_parts import Colourway, Order, Print
+from pipeline.order_types import Route
+from pipeline.shop_parts import (
+    Defaults,
+    Deliver,
+    Fabric,
+    Garment,
+    Position,
+    Press,
+    Thresholds,
+    Wash,
+)
+
+T = TypeVar("T")
+ROUTES: tuple[Route, ...] = ("direct", "transfer", "screen")
+
+
+class Shop(Model):
+    """A shop: what it prints on, with what, and by which limits."""
+
+    name: Line = Field(default="", description="Name of the shop for papers, at most 80 characters.")
+    fabrics: Mapping[Name, Fabric] = Field(description="Fabrics that orders may name, tables [fabrics.NAME].")
+    garments: Mapping[Name, Garment] = Field(min_length=1, description="Garments, tables [garments.NAME].")
+    presses: Mapping[Name, Press] = Field(
+        min_length=1, description="Presses; the first of a route is its default."
+    )
+    washes: Mapping[Route, Wash] = Field(description="Wash tests by route.")
+    thresholds: Mapping[Route, Thresholds] = Field(description="Limits of the checks by route.")
+    defaults: Defaults = Field(description="What holds where an order says nothing.")
+    deliver: Deliver = Field(description="Press files to deliver, by route.")
+
+    def garment(self, name: str) -> Garment:
+        """Return a garment; Refused names those that exist."""
+        return _looked_up(self.garments, name, "garment")
+
+    def position(self, garment: str, name: str) -> Position:
+        """Return a position of a garment; Refused names those that exist."""
+        return _looked_up(self.garment(garment).positions, name, f'position on the garment "{garment}"')
+
+
+def load_shop(path: Path | None) -> Shop:
+    """Return the built-in shop, with the tables of the shop's own file laid over it (lists are replaced whole).
+
+    Raises Refused that lists everything wrong with the file.
+    """
+    built_in = read_manifest(built_in_path("shop.toml"), "shop-file")
+    if path is None:
+        return checked(Shop, built_in, _problems, source="shop.toml", code="shop-file")
+    own = read_manifest(path, "shop-file")
+    return checked(Shop, _laid_over(built_in, own), _problems, source=printable(path.name), code="shop-file")
+
+
+def built_in_path(name: str) -> Path:
+    """Return a bundled file of manifests/: beside the source in a checkout, package data in a wheel."""
+    here = Path(__file__).resolve().parent
+    for folder in (here / "_data" / "manifests", here.parent / "manifests"):
+        if (folder / name).is_file():
+            return folder / name
+    raise Fault(f"The bundled file {name} is missing: install washfast again.")
+
+
+def shop_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of a whole shop file; a shop's own file may leave out what it keeps."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Shop.model_json_schema()}
+
+
+def cloth_of(shop: Shop, colourway: Colourway) -> Cloth:
+    """Return the cloth of a colourway, from the shop's fabrics or its own table."""
+    if isinstance(colourway.fabric, FabricSpec):
+        return cloth_from(colourway.fabric, colourway.name)
+    fabric = _looked_up(shop.fabrics, colourway.fabric, "fabric")
+    return cloth_from(fabric, fabric.title or colourway.fabric)
+
+
+def press_of(shop: Shop, print_: Print) -> tuple[str, Press]:
+    """Return the press of a print by name: the one it names, or the shop's first for its route."""
+    if print_.press is not None:
+        press = _looked_up(shop.presses, print_.press, "press")
+        if press.route != print_.route:
+            raise Refused(
+                f'The print "{print_.name}" takes the route "{print_.route}", but the press "{print_.press}" does '
+                f'"{press.route}". Name a press of the route, or leave the press out.'
+            )
+        return print_.press, press
+    for name, press in shop.presses.items():
+        if press.route == print_.route:
+            return name, press
+    raise Refused(
+        f'The shop has no press for the route "{print_.route}". Add one to the shop file under [presses].'
+    )
+
+
+def reference_of(shop: Shop, order: Order, print_: Print, garment: str) -> tuple[str, str]:
+    """Return the garment and size that a print's width is meant for."""
+    name = print_.reference.garment or order.garment or garment
+    of = shop.garment(name)
+    size = print_.reference.size or of.reference_size
+    _looked_up(of.sizes, size, f'size of the garment "{name}"')
+    return name, size
+
+
+def _looked_up(table: Mapping[str, T], name: str, what: str) -> T:
+    if name in table:
+        return table[name]
+    raise Refused(
+        f'The shop file has no {what} "{printable(name)}".{nearest(name, table)} Correct the name, or add it.'
+    )
+
+
+def _laid_over(under: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    laid = dict(under)
+    for key, value in over.items():
+        below = under.get(key)
+        if isinstance(value, Mapping) and isinstance(below, Mapping):
+            if "srgb" in value or "lab" in value:  # takes the place of the other way of stating a colour
+                below = {k: v for k, v in below.items() if k not in ("srgb", "lab")}
+            laid[key] = _laid_over(below, value)
+        else:
+            laid[key] = value
+    return laid
+
+
+def _problems(data: Mapping[str, Any]) -> Iterator[Problem]:
+    """Yield what is wrong between the keys of a raw shop file."""
+    for name, table in _tables(data, "fabrics"):
+        yield from fabric_problems(table, ("fabrics", name))
+    for name, garment in _tables(data, "garments"):
+        sizes = garment.get("sizes")
+        if isinstance(sizes, Mapping) and garment.get("reference_size") not in sizes:
+            yield Problem(
+                ("garments", name, "reference_size"),
+                str(garment.get("reference_size")),
+                f"is not a size of the garment.{nearest(str(garment.get('reference_size')), sizes)}",
+            )
+        for position, placed in _tables(garment, "positions"):
+            if ("top_mm" in placed) == ("bottom_mm" in placed):
+                yield Problem(
+                    ("garments", name, "positions", position),
+                    "",
+                    "needs exactly one of top_mm and bottom_mm. Keep one.",
+                )
+    for name, press in _tables(data, "presses"):
+        needed = {"direct": "platens", "transfer": "roll", "screen": "film"}.get(str(press.get("route")))
+        if needed and needed not in press:
+            yield Problem(
+                ("presses", name, needed), "", f'is missing: a press for "{press["route"]}" needs it.'
+            )
+        if press.get("route") == "screen" and "screen" not in press:
+            yield Problem(("presses", name, "screen"), "", 'is missing: a press for "screen" needs it.')
+    for key in ("washes", "thresholds"):
+        by_route = data.get(key)
+        if isinstance(by_route, Mapping):
+            missing = [route for route in ROUTES if route not in by_route]
+            yield from (Problem((key, route), "", "is missing. Every route needs it.") for route in missing)
+    for route, wash in _tables(data, "washes"):
+        fibres = wash.get("fibres")
+        if isinstance(fibres, Mapping) and "other" not in fibres:
+            yield Problem(("washes", route, "fibres", "other"), "", "is missing. It is for fibres not named.")
+
+
+def _tables(data: Mapping[str, Any], key: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    tables = data.get(key)
+    if isinstance(tables, Mapping):
+        for name, table in tables.items():
+            if isinstance(table, Mapping):
+                yield name, table
