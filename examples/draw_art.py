@@ -105,7 +105,7 @@ stroke-linecap="round"/>
 <g id="ribbon">
 <path d="M40 610L96 700L28 700L52 664Z" fill="{RED}"/><path d="M560 610L504 700L572 700L548 664Z" fill="{RED}"/>
 <path d="M74 612H526V694H74Z" fill="{RED}"/>
-<path d="M74 622H526M74 684H526" fill="none" stroke="{CREAM}" stroke-width="3.5"/>
+<path d="M78 622H522M78 684H522" fill="none" stroke="{CREAM}" stroke-width="3.5"/>
 <path id="motto" d="{motto}" fill="{WHITE}"/>
 </g>
 </svg>
@@ -160,9 +160,9 @@ def marsh_at_dusk(width: int = 1500, height: int = 1600) -> Image.Image:
     picture[water & (np.abs(x - width * 0.62) < 60 + (y - height * 0.70) * 1.2)] = (236, 158, 96)
     image = Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8)).filter(ImageFilter.GaussianBlur(1.2))
     reach = np.hypot((x - width / 2) / (width * 0.44), (y - height / 2) / (height * 0.44))
-    brush = Image.fromarray((noise.random((height // 40, width // 10)) * 255).astype(np.uint8))
+    brush = Image.fromarray((noise.random((height // 50, width // 50)) * 255).astype(np.uint8))
     ragged = np.asarray(brush.resize((width, height), Image.Resampling.BICUBIC), float) / 255
-    alpha = np.clip((1.02 - reach + (ragged - 0.5) * 0.16) * 26, 0, 1) * 255
+    alpha = np.clip((1.02 - reach + (ragged - 0.5) * 0.14) * 20, 0, 1) * 255
     image.putalpha(Image.fromarray(alpha.astype(np.uint8)).filter(ImageFilter.GaussianBlur(1.0)))
     return image
 
