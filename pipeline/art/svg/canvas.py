@@ -6,6 +6,7 @@ paths are drawn here, straight from the normalised form.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from typing import Any
@@ -114,6 +115,19 @@ class Canvas(PNGSurface):  # type: ignore[misc]
         _transform(context, node)
         clip = self.clips.get(node.get("clip-path", "")[5:-1])
         opacity = float(node.get("opacity", 1))
+        if clip is not None and _shapes(node) > 1:
+            self._bound(clip)
+            context.push_group()
+            for child in node.children:
+                self.draw(child)
+            content = context.pop_group()
+            if self._clip(clip):
+                context.set_source(content)
+                context.paint_with_alpha(opacity)
+            else:
+                self._masked(clip, content, opacity)
+            context.restore()
+            return
         hard = clip is not None and not self._clip(clip)
         if opacity < 1 or hard:
             context.push_group()
@@ -127,6 +141,26 @@ class Canvas(PNGSurface):  # type: ignore[misc]
                 context.set_source(content)
                 context.paint_with_alpha(opacity)
         context.restore()
+
+    def _bound(self, clip: Node) -> None:
+        """Clip to the whole pixels around a clip path: several shapes are clipped once, together, so that none of them
+        shows through the soft edge of those above it; the box keeps what is put aside for that small."""
+        context = self.context
+        matrix = context.get_matrix()
+        edges = []
+        for shape in clip.children:
+            _transform(context, shape)
+            _trace(context, shape["d"])
+            left, top, right, bottom = context.path_extents()
+            corners = [(left, top), (right, top), (left, bottom), (right, bottom)]
+            edges += [context.user_to_device(x, y) for x, y in corners]
+            context.set_matrix(matrix)
+        context.new_path()
+        context.set_matrix(cairo.Matrix())
+        xs, ys = [math.floor(x) for x, _ in edges], [math.floor(y) for _, y in edges]
+        context.rectangle(min(xs), min(ys), max(xs) - min(xs) + 1, max(ys) - min(ys) + 1)
+        context.clip()
+        context.set_matrix(matrix)
 
     def _clip(self, clip: Node) -> bool:
         """Clip to a clip path of one plain shape; False where it takes a mask."""
@@ -206,6 +240,14 @@ def render(
     del rows
     canvas.cairo.finish()
     return made
+
+
+def _shapes(node: Node) -> int:
+    """Count the shapes in a group that could show through each other's edges; two are as good as many."""
+    count = 0
+    for child in node.children:
+        count += _shapes(child) if child.tag == "g" else 1
+    return min(count, 2)
 
 
 def _transform(context: Any, node: Node) -> None:
