@@ -1,0 +1,82 @@
+"""Bar codes as rectangles on a sheet: Code 128 (ISO/IEC 15417) and QR (ISO/IEC 18004), ASCII only."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from pipeline.papers.kit import MM, Sheet
+
+QUIET_MODULES = 10  # ISO/IEC 15417 asks for 10 modules on each side, ISO/IEC 18004 for 4
+MODULE_MM = 0.34  # two pixels when the page is read at 150 ppi
+LEAST_MM = 0.30
+
+
+def ascii_only(text: str) -> bool:
+    """Whether a bar code may hold the text: printable ASCII."""
+    return bool(text) and all(" " <= c <= "~" for c in text)
+
+
+def _bars(text: str) -> list[tuple[bool, int]]:
+    """Return the (is bar, modules) runs of Code 128."""
+    from reportlab.graphics.barcode.code128 import Code128
+
+    code: Any = Code128(text)
+    code.validate()
+    code.encode()
+    return [(c.islower(), ord(c.lower()) - 96) for c in code.decompose()]
+
+
+def line_width(text: str, width: float) -> float:
+    """Return the width in mm that `line_code` will use of `width`: 0 when the text doesn't fit or isn't ASCII."""
+    if not ascii_only(text):
+        return 0.0
+    modules = sum(many for _, many in _bars(text)) + 2 * QUIET_MODULES
+    module = min(MODULE_MM, width / modules)
+    return modules * module if module >= LEAST_MM else 0.0
+
+
+def line_code(sheet: Sheet, x: float, y: float, width: float, height: float, text: str) -> float:
+    """Draw Code 128 with its quiet zones from x on; return the width used in mm, 0 when it doesn't fit."""
+    used = line_width(text, width)
+    if not used:
+        return 0.0
+    bars = _bars(text)
+    module = used / (sum(many for _, many in bars) + 2 * QUIET_MODULES)
+    sheet.fill(x, y, used, height, (255, 255, 255))
+    at = x + QUIET_MODULES * module
+    path = sheet.canvas.beginPath()
+    for bar, many in bars:
+        if bar:
+            path.rect(at * MM, (sheet.height - y - height) * MM, many * module * MM, height * MM)
+        at += many * module
+    _ink(sheet, path)
+    return used
+
+
+def square_code(sheet: Sheet, x: float, y: float, side: float, text: str) -> None:
+    """Draw a QR code with its quiet zone inside a square of `side` mm; nothing when it isn't ASCII."""
+    from reportlab.graphics.barcode import qrencoder
+
+    if not ascii_only(text):
+        return
+    code: Any = qrencoder.QRCode(None, qrencoder.QRErrorCorrectLevel.M)
+    code.addData(text)
+    code.make()
+    module = side / (code.getModuleCount() + 8)
+    sheet.fill(x, y, side, side, (255, 255, 255))
+    path = sheet.canvas.beginPath()
+    for row, cells in enumerate(code.modules):
+        at = x + 4 * module
+        below = sheet.height - y - (row + 5) * module
+        for dark, run in groupby(bool(cell) for cell in cells):
+            many = len(list(run))
+            if dark:
+                path.rect(at * MM, below * MM, many * module * MM, module * MM)
+            at += many * module
+    _ink(sheet, path)
+
+
+def _ink(sheet: Sheet, path: Any) -> None:
+    sheet.canvas.setFillColorRGB(0, 0, 0)
+    sheet.canvas.drawPath(path, stroke=0, fill=1)

@@ -1,0 +1,248 @@
+"""Pieces that several papers share: headings, banners, tick boxes, chips, pictures with hatching."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.art.paint import Rgb, hex_of
+from pipeline.finding import Finding
+from pipeline.papers import words
+from pipeline.papers.facts import ColourFacts, Decision, Mask, Picture, PrintFacts
+from pipeline.papers.kit import (
+    BODY,
+    HAIR,
+    INK,
+    LABEL,
+    LARGE,
+    MARGIN,
+    MM,
+    PALE,
+    QUIET,
+    SMALL,
+    STRONG,
+    TINY,
+    WHITE,
+    Sheet,
+    Style,
+)
+
+SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0, 20.0)
+PICTURE_BYTES = 1_000_000
+"""Raw bytes that all pictures of one ticket share, so that it stays far below 1.5 MB."""
+
+_QUIET_SMALL = Style("plain", SMALL.size, QUIET)
+_QUIET_TINY = Style("plain", TINY.size, QUIET)
+
+
+def heading(sheet: Sheet, mark: str, title: str, room: float) -> None:
+    """Start a section: a rule over the full width, its number or sign in the rail, its title.
+
+    `room` is the height in mm of what must stay with the heading on one page.
+    """
+    sheet.running = ""
+    sheet.y += 3
+    sheet.need(room + 10)
+    sheet.bookmark(f"{mark} {title}".strip())
+    sheet.rule(MARGIN, sheet.y, sheet.right, sheet.y, 0.5)
+    sheet.y += 1.6
+    if mark:
+        sheet.fill(MARGIN, sheet.y, 9, 9, INK)
+        sheet.say(MARGIN, sheet.y + 0.9, mark, Style("bold", 17), 9, "centre")
+    sheet.say(sheet.left, sheet.y + 0.4, title, LARGE, sheet.span)
+    sheet.running = f"{mark} {title}".strip()
+    sheet.y += 7.4
+
+
+def banner(sheet: Sheet, text: str, x: float, width: float) -> None:
+    """Write a loud line, white on black, with a warning sign; moves the cursor."""
+    height = sheet.height_of(text, STRONG, width - 13) + 2.4
+    sheet.need(height + 1)
+    sheet.fill(x, sheet.y, width, height, INK)
+    top = sheet.y + height / 2
+    sheet.shape([(x + 2, top + 2.4), (x + 8, top + 2.4), (x + 5, top - 2.7)], fill=WHITE, stroke=WHITE)
+    sheet.rule(x + 5, top - 0.9, x + 5, top + 0.9, 0.7, INK)
+    sheet.rule(x + 5, top + 1.4, x + 5, top + 2.0, 0.7, INK)
+    sheet.tell(x + 11, sheet.y + 1, text, STRONG, width - 13)
+    sheet.y += height + 1.2
+
+
+def tick(sheet: Sheet, x: float, y: float, side: float = 4.5) -> None:
+    """Draw an empty box to tick."""
+    sheet.frame(x, y, side, side, 0.35)
+
+
+def pair(
+    sheet: Sheet, x: float, y: float, width: float, label: str, value: str, style: Style = BODY
+) -> float:
+    """Write a small label with its value below; return the height used."""
+    used = sheet.say(x, y, label, _QUIET_TINY, width)
+    return used + sheet.tell(x, y + used, value, style, width) + 0.8
+
+
+def chip(sheet: Sheet, x: float, y: float, width: float, height: float, colour: Rgb, label: str) -> None:
+    """Draw a colour field that carries its number on a white plate, so colour is never the only carrier."""
+    sheet.fill(x, y, width, height, colour)
+    sheet.frame(x, y, width, height, 0.2)
+    if label:
+        side = min(height - 1.4, 5.2)
+        plate = side + (1.6 if len(label) > 1 else 0)
+        sheet.fill(x + 0.7, y + 0.7, plate, side, WHITE)
+        style = Style("bold", side * MM * 0.72)
+        sheet.say(x + 0.7, y + 0.7 + (side - style.height) / 2, label, style, plate, "centre")
+
+
+def grade(value: float | None) -> str:
+    """Write a grey-scale step, "4.5"; a dash when there is none."""
+    return "–" if value is None else words.number(value, 1)
+
+
+def _heads(item: PrintFacts) -> tuple[str, ...]:
+    planned = f"at {item.washes} washes" if item.washes else "washed"
+    return "design", "printed", planned, f"at {item.life}" if item.life else "worn"
+
+
+def inline(sheet: Sheet, x: float, width: float, label: str, value: str, style: Style = SMALL) -> None:
+    """Write a small label and its value on one line from the cursor on, the value wrapped in its column."""
+    sheet.say(x, sheet.y + 0.3, label, _QUIET_TINY, INLINE_LABEL - 1)
+    sheet.y += sheet.tell(x + INLINE_LABEL, sheet.y, value, style, width - INLINE_LABEL) + 0.5
+
+
+INLINE_LABEL = 21.0
+
+COLOUR_ROW = 11.0
+"""Height of one row of the colour table, mm; its heading takes 5."""
+
+
+def colour_table(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None:
+    """Write the main colours from the cursor on: chips of each state with hex codes, name, Lab, share, grade.
+
+    `width` is at least 90 mm. The cursor moves down; rows that don't fit go to the next page under a heading.
+    """
+    heads = _heads(item)
+    step = min(25.0, width * 0.165)
+    for i, colour in enumerate(item.colours):
+        if sheet.need(COLOUR_ROW + (5 if i == 0 else 0)) or i == 0:
+            for k, head in enumerate(heads):
+                sheet.say(x + k * step, sheet.y, head, LABEL, step - 0.8)
+            sheet.say(x + 4 * step + 1, sheet.y, "colour · wash grade", LABEL, width - 4 * step - 1)
+            sheet.y += LABEL.height + 0.6
+        _colour_row(sheet, colour, x, step, width)
+        sheet.y += COLOUR_ROW
+
+
+def _colour_row(sheet: Sheet, colour: ColourFacts, x: float, step: float, width: float) -> None:
+    states = (colour.design, colour.printed, colour.washed, colour.worn)
+    for k, state in enumerate(states):
+        at = x + k * step
+        if state is None:
+            sheet.say(at, sheet.y + 1.5, "–", BODY, step)
+            continue
+        chip(sheet, at, sheet.y, step - 1.5, 6.4, state, str(colour.number) if k == 0 else "")
+        sheet.say(at, sheet.y + 6.7, hex_of(state), TINY, step - 1.5)
+    at, rest = x + 4 * step + 1, width - 4 * step - 1
+    sheet.say(at, sheet.y - 0.4, f"{colour.number}  {colour.name}".strip(), STRONG, rest)
+    lines = [] if colour.lab is None else ["Lab " + "  ".join(words.number(v) for v in colour.lab)]
+    shares = [f"{words.percent(colour.share)} of ink"] if colour.share else []
+    if colour.grade_with is not None or colour.grade_without is not None:
+        shares.append(f"grade {grade(colour.grade_with)} (bare {grade(colour.grade_without)})")
+    lines += [" · ".join(shares)] if shares else []
+    for k, line in enumerate(lines):
+        sheet.say(at, sheet.y + 3.9 + k * TINY.height, line, TINY, rest)
+
+
+def common_scale(prints: tuple[PrintFacts, ...], width: float, height: float) -> float:
+    """Return the n of 1 : n at which the largest band of every print fits into width × height mm."""
+    wide = max((b.width_mm for p in prints for b in p.bands), default=width)
+    high = max((b.height_mm for p in prints for b in p.bands), default=height)
+    wanted = max(wide / width, high / height)
+    return next((s for s in SCALES if s >= wanted), SCALES[-1] * max(1.0, wanted / SCALES[-1]))
+
+
+def hatched(picture: Picture, mask: Mask | None, step: int = 7) -> Picture:
+    """Return the picture with black and white diagonal lines where `mask` is true: visible on any fabric."""
+    if mask is None or not mask.any():
+        return picture
+    rows, columns = np.nonzero(mask)
+    phase = (rows + columns) % step
+    out = picture.copy()
+    out[rows[phase == 0], columns[phase == 0]] = 0
+    out[rows[phase == 1], columns[phase == 1]] = 255
+    return out
+
+
+def reduced(picture: Picture, width_px: int, height_px: int) -> Picture:
+    """Return the picture at most this large; never enlarged."""
+    from PIL import Image
+
+    height, width = picture.shape[:2]
+    if width <= width_px and height <= height_px:
+        return picture
+    size = (max(1, min(width, width_px)), max(1, min(height, height_px)))
+    return np.asarray(Image.fromarray(picture).resize(size, Image.Resampling.BOX))
+
+
+def print_picture(
+    sheet: Sheet,
+    x: float,
+    y: float,
+    width: float,
+    height: float,
+    picture: Picture,
+    mask: Mask | None = None,
+    budget: int = PICTURE_BYTES,
+) -> None:
+    """Place a picture at a size in mm, at 200 ppi or as fine as `budget` raw bytes allow, hatched by `mask`."""
+    finest = min(200 / 25.4, (budget / 3 / (width * height)) ** 0.5)
+    small = reduced(picture, max(1, int(width * finest)), max(1, int(height * finest)))
+    if mask is not None and mask.any():
+        grey = np.where(mask, 255, 0).astype(np.uint8)
+        mask = reduced(np.repeat(grey[..., None], 3, 2), small.shape[1], small.shape[0])[..., 0] > 127
+    sheet.image(x, y, width, height, hatched(small, mask))
+    sheet.frame(x, y, width, height, 0.15)
+
+
+def findings_list(sheet: Sheet, findings: tuple[Finding, ...], decisions: tuple[Decision, ...]) -> None:
+    """Write findings with their severity as a word, then who accepted what."""
+    for finding in findings:
+        place = [finding.print or finding.art or "", words.run_of(finding.sizes) if finding.sizes else ""]
+        line = " · ".join(part for part in (finding.code, *place) if part)
+        body = (
+            f"{finding.message} {finding.remedy}".strip() if finding.severity != "note" else finding.message
+        )
+        height = sheet.height_of(body, SMALL, sheet.span - 18) + STRONG.height + 1.6
+        sheet.need(height)
+        loud = finding.severity == "stop"
+        sheet.fill(sheet.left, sheet.y + 0.4, 14, 5, INK if loud else PALE)
+        sheet.say(sheet.left, sheet.y + 0.8, words.SEVERITIES[finding.severity], LABEL, 14, "centre")
+        sheet.say(sheet.left + 17, sheet.y, line, STRONG, sheet.span - 18)
+        sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, sheet.span - 18)
+        sheet.y += height
+    for decision in decisions:
+        head = " · ".join(part for part in (decision.what, decision.where) if part)
+        body = f"Accepted by {decision.by}." + (f" Why: {decision.why}" if decision.why else "")
+        height = sheet.height_of(body, SMALL, sheet.span - 18) + STRONG.height + 1.6
+        sheet.need(height)
+        sheet.frame(sheet.left, sheet.y + 0.4, 14, 5, 0.3)
+        sheet.say(sheet.left, sheet.y + 0.8, "AGREED", LABEL, 14, "centre")
+        sheet.say(sheet.left + 17, sheet.y, head, STRONG, sheet.span - 18)
+        sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, sheet.span - 18)
+        sheet.y += height
+
+
+def bullets(sheet: Sheet, lines: tuple[str, ...], style: Style = BODY) -> None:
+    """Write a list, one dash a line."""
+    for line in lines:
+        height = sheet.height_of(line, style, sheet.span - 5)
+        sheet.need(height)
+        sheet.say(sheet.left, sheet.y, "–", style, 4)
+        sheet.tell(sheet.left + 5, sheet.y, line, style, sheet.span - 5)
+        sheet.y += height + 0.6
+
+
+def foot(sheet: Sheet, left: str) -> None:
+    """Write the foot of a page: what it belongs to, and page n of m."""
+    y = sheet.height - MARGIN - 1
+    sheet.rule(MARGIN, y - 1.2, sheet.right, y - 1.2, 0.15, HAIR)
+    sheet.say(MARGIN, y, left, _QUIET_TINY, sheet.right - MARGIN - 35)
+    number = f"page {sheet.page} of {sheet.pages}" if sheet.pages else f"page {sheet.page}"
+    sheet.say(sheet.right - 30, y, number, _QUIET_SMALL, 30, "right")

@@ -1,0 +1,129 @@
+"""Every English text of the papers, in one place, and how numbers are written."""
+
+from __future__ import annotations
+
+from pipeline.raster import MM_PER_INCH
+
+NOT_SET = "NOT SET – ask the press lead"
+
+STEPS = {
+    1: "Pretreat",
+    2: "Load",
+    3: "Set up",
+    4: "Print",
+    5: "Cure and handle",
+    6: "Check",
+}
+FINDINGS = "Findings and decisions"
+CHANGES = "What changed"
+SIGN_OFF = "Sign-off"
+
+YES, NO = "YES", "NO"
+PRETREAT_NO = "No pretreat: no white base is printed directly on this fabric."
+PRETREAT_YES = "Spray the print area and {margin} mm on each side: {areas}. Then dry it fully."
+
+WEARER_SIDES = (
+    "Left and right are the wearer's. The garment is drawn as it lies on the platen, printed side up."
+)
+MEASURES = {
+    "A": "{line} down to the upper edge of the print",
+    "A_up": "{line} up to the upper edge of the print",
+    "B": "centre line to the left edge of the print",
+    "C": "width of the print",
+    "D": "height of the print",
+}
+B_NOTE = "B with − lies left of the centre line as you look at it, with + right of it."
+MIRRORED = "THE FILE IS ALREADY MIRRORED. Do not mirror it again."
+MIRROR_AT_PRESS = "THE FILE IS NOT MIRRORED. Switch mirroring ON at the press."
+BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch the press's base OFF."
+BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
+BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
+HATCHED = "Hatched: no ink, the fabric shows."
+GRADES = "Wash grade: grey-scale steps, 5 is no change; bare is without compensation."
+NOT_CALIBRATED = "Not calibrated: a guess, not from this shop's wash tests."
+
+CAUTIONS = {
+    "all": (
+        "Heat presses, dryers and flash units burn. Wear gloves, keep hands clear, know the stop.",
+        "Follow the data sheets of the ink and machine makers and the local codes.",
+        "Watch for scorch marks; heat-test one garment first.",
+    ),
+    "direct": ("Pretreat and ink mist: ventilate, wear eye protection.",),
+    "transfer": ("Powder dust and oven fumes: ventilate, wear eye protection and a dust mask.",),
+    "screen": (
+        "Emulsion and reclaim chemicals, UV lamps: gloves, eye protection, do not look into the lamp.",
+    ),
+}
+CHILD = (
+    "CHILDREN'S WEAR. Legal limits on substances apply (in the US: CPSIA). The shop's compliance person decides, "
+    "not this ticket."
+)
+
+CHECKS = (
+    "First print (strike-off) compared with the picture in step 4",
+    "Position measured: A and B within 5 mm",
+    "No ink where it is hatched; edges clean",
+    "Right garment, right size label, right fabric colour",
+    "Cured through: stretch and wipe test passed",
+    "Last piece compared with the first",
+    "Counted: {garments} garments, {impressions} impressions",
+)
+WASH_LABEL = "Wash label"
+SIGNED = ("Pretreated", "Set up", "First print", "Run", "Checked")
+
+PROOF_ASK = "Please check spelling, colours, sizes and places. We print only after your yes."
+PROOF_YES = "YES, print as shown"
+PROOF_NO = "NO, please change:"
+PROOF_SCREEN = (
+    "Colours on a screen or office printer differ from ink on fabric. "
+    "The picture shows which colours are used and where, not the last shade."
+)
+
+STATES = {
+    "released": "RELEASED",
+    "held": "HELD",
+    "refused": "REFUSED",
+    "waiting": "WAITING",
+}
+STATE_MARKS = {"released": "✓", "held": "■", "refused": "✗", "waiting": "…"}
+SEVERITIES = {"stop": "STOP", "warn": "WARN", "note": "NOTE"}
+ROUTES = {"direct": "direct to garment", "transfer": "transfer film", "screen": "screen"}
+
+
+def number(value: float, places: int = 1) -> str:
+    """Write a number with at most `places` decimals, no trailing zeros, a true minus sign."""
+    text = f"{value:.{places}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text.replace("-", "−")
+
+
+def inches(mm: float) -> str:
+    """Write a length given in mm as inches, two decimals."""
+    return f"{number(mm / MM_PER_INCH, 2)} in"
+
+
+def length(mm: float) -> str:
+    """Write a length in mm with inches beside it."""
+    return f"{number(mm)} mm ({inches(mm)})"
+
+
+def area(width_mm: float, height_mm: float) -> str:
+    """Write a size in mm with inches beside it."""
+    size = f"{number(width_mm)} × {number(height_mm)} mm"
+    return f"{size} ({number(width_mm / MM_PER_INCH, 2)} × {number(height_mm / MM_PER_INCH, 2)} in)"
+
+
+def count(many: int, one: str, more: str = "") -> str:
+    """Write "1 garment", "40 garments"."""
+    return f"{many} {one if many == 1 else more or one + 's'}"
+
+
+def percent(share: float) -> str:
+    """Write a share 0–1 as per cent."""
+    return f"{number(share * 100)} %"
+
+
+def run_of(sizes: tuple[str, ...]) -> str:
+    """Write the sizes of a band: "M", "S, M" or "S – XL" for three and more."""
+    return ", ".join(sizes) if len(sizes) < 3 else f"{sizes[0]} – {sizes[-1]}"
