@@ -30,6 +30,11 @@ from pipeline.faults import Refused
 
 LEVEL = 32
 SHARE = 0.002
+GENERIC = {
+    "": "Noto Sans", "serif": "Noto Serif", "sans-serif": "Noto Sans", "cursive": "Yellowtail",
+    "fantasy": "Sedgwick Ave Display", "monospace": "Noto Mono",
+}  # fmt: skip
+"""Families that the corpus means by the generic names."""
 EXCEPTIONS: dict[str, str] = {}
 """Files whose stored picture contradicts current SVG practice or this project's stated policy, with the reason."""
 
@@ -103,7 +108,7 @@ def main() -> int:
     parser.add_argument("--only", default="", help="only files whose path holds this text")
     parser.add_argument("--show", action="store_true", help="list every file")
     given = parser.parse_args()
-    shelf = FontShelf.of_folder(given.folder / "fonts")
+    shelf = FontShelf.of_folder(given.folder / "fonts", GENERIC)
     table: dict[str, Counter[str]] = {}
     reasons: Counter[str] = Counter()
     wrong: list[str] = []

@@ -43,8 +43,10 @@ OWN = units.words(
 GEOMETRY = frozenset(["x", "y", "width", "height", "cx", "cy", "r", "rx", "ry", "d"])
 """Properties of SVG 2 that style sheets may set too; they override the attributes of the same name."""
 
-_ATTRIBUTES = (INHERITED | OWN) - units.words("mix-blend-mode isolation")
-"""Presentation attributes; the two left out are properties alone."""
+_ATTRIBUTES = (INHERITED | OWN) - units.words(
+    "mix-blend-mode isolation font-kerning font-feature-settings font-variation-settings"
+)
+"""Presentation attributes; those left out are properties alone."""
 _WIDE = frozenset(["inherit", "initial", "unset", "revert"])
 _COLOURS = frozenset(["fill", "stroke", "color", "stop-color", "flood-color", "lighting-color"])
 _LENGTHS = frozenset(["stroke-width", "stroke-dashoffset", "font-size"])
@@ -207,6 +209,8 @@ def _is_paint(value: str, paint: bool) -> bool:  # noqa: FBT001  one private cal
 def _set_font(out: Style, found: re.Match[str]) -> None:
     for name in ("font-style", "font-variant", "font-weight", "font-stretch"):
         out[name] = "normal"
+    for name in ("font-kerning", "font-feature-settings", "font-size-adjust"):
+        out[name] = "initial"
     out["font-size"], out["font-family"] = found["size"], found["family"]
     for word in found["words"].lower().split():
         if word in ("italic", "oblique"):
@@ -247,9 +251,22 @@ def computed(own: Style, parent: Style) -> Style:
                 out.pop(name, None)
         elif word in ("initial", "unset", "revert", ""):
             out.pop(name, None)
+        elif name == "font-weight" and word in ("bolder", "lighter"):
+            out[name] = _relative(word, parent.get(name, "normal"))
         else:
             out[name] = value
     return out
+
+
+def _relative(word: str, above: str) -> str:
+    """Return the weight that is bolder or lighter than the inherited one (CSS Fonts 4 section 2.2.1)."""
+    weight = {"normal": 400.0, "bold": 700.0}.get(above.strip().lower(), units.number(above) or 400.0)
+    steps = (
+        ((350, "400"), (550, "700"), (1001, "900"))
+        if word == "bolder"
+        else ((100, "100"), (550, "100"), (750, "400"), (1001, "700"))
+    )
+    return next(answer for end, answer in steps if weight < end)
 
 
 def _with_variables(value: str, known: Style, depth: int = 8) -> str:

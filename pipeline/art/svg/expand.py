@@ -30,12 +30,16 @@ _UNDRAWN = units.words("foreignObject flowRoot flowPara mesh meshgradient hatch 
 
 _DRAWN = shapes.TAGS | units.words("g a switch use svg image text foreignObject")
 
+_DRAWN = shapes.TAGS | units.words("g a switch use svg image text foreignObject")
+
 
 class Walker:
     """Expands one document into an output tree; the state is in `job`."""
 
     def __init__(self, job: Job) -> None:
         self.job = job
+        self.pen = (0.0, 0.0)
+        """Where the next chunk of the text being set begins."""
 
     def children(self, element: Element, place: Place) -> None:
         """Draw all children of an element whose style is `place.style`."""
@@ -54,7 +58,7 @@ class Walker:
         job.step(element, place.depth)
         style = css.computed(job.declared(element), place.style)
         place = replace(
-            place, depth=place.depth + 1, frame=self._frame(style, place), owners=_owners(element, place)
+            place, depth=place.depth + 1, frame=self.frame_of(style, place), owners=_owners(element, place)
         )
         if style.get("display", "").strip().lower() == "none" or not applies(element):
             self.hidden(element, place)
@@ -66,9 +70,7 @@ class Walker:
         if tag in ("g", "a"):
             effects.grouped(self, element, style, place, lambda p: self.children(element, p))
         elif tag == "switch":
-            chosen = next(
-                (c for c in element if c.tag[0] != "{" and c.tag not in _SILENT and applies(c)), None
-            )
+            chosen = next((c for c in element if c.tag in _DRAWN and applies(c)), None)
             if chosen is not None:
                 effects.grouped(self, element, style, place, lambda p: self.draw(chosen, p))
         elif tag == "use":
@@ -84,7 +86,8 @@ class Walker:
         elif tag in _UNDRAWN:
             job.unsupported(element, f"<{tag}>")
 
-    def _frame(self, style: css.Style, place: Place) -> Frame:
+    def frame_of(self, style: css.Style, place: Place) -> Frame:
+        """Settle the font size in `style` and return the frame with it."""
         size = font_size(style, place)
         style["font-size"] = f"{size!r}px"
         return place.frame if size == place.frame.font_size else replace(place.frame, font_size=size)
@@ -214,6 +217,7 @@ class Walker:
         """Draw live text as outlines of the font found for it."""
         from pipeline.art.svg import text
 
+        self.pen = (0.0, 0.0)
         text.draw(self, element, style, place)
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote
 from xml.etree.ElementTree import Element, tostring
 
+from pipeline.art.fonts import FontShelf
 from pipeline.art.piece import Limits
 from pipeline.art.svg import css
 from pipeline.art.svg.outline import Outline
@@ -15,9 +15,6 @@ from pipeline.art.svg.parse import Document, too_large
 from pipeline.art.svg.units import IDENTITY, Frame, Matrix, multiply, transform
 from pipeline.finding import Finding, Severity
 from pipeline.raster import Pixels
-
-if TYPE_CHECKING:
-    from pipeline.art.fonts import FontShelf
 
 OWNERS = "data-owners"
 """Attribute of the normalised tree: the ids, in the art as it came, of all elements that a shape belongs to."""
@@ -56,7 +53,7 @@ class Job:
 
     document: Document
     limits: Limits
-    fonts: FontShelf | None
+    fonts: FontShelf
     read_image: Callable[[bytes], Pixels] | None
     sheets: css.Sheets = field(default_factory=css.Sheets)
     findings: dict[tuple[str, str], Finding] = field(default_factory=dict)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element
 
+from pipeline.art.fonts import FontShelf
 from pipeline.art.paint import Rgb, parse_hex
 from pipeline.art.piece import Limits, VectorArt
 from pipeline.art.svg import css, effects, scan, units, write
@@ -17,9 +17,6 @@ from pipeline.art.svg.parse import Document, too_large, unreadable
 from pipeline.art.svg.parse import read as parse
 from pipeline.art.svg.units import Frame, Matrix
 from pipeline.raster import Pixels
-
-if TYPE_CHECKING:
-    from pipeline.art.fonts import FontShelf
 
 USUAL = Limits()
 OWN = Limits(file_bytes=2**40, elements=10**8, depth=1000)
@@ -41,7 +38,7 @@ def read(
     Raises Refused with code "art-unreadable" or "art-too-large".
     """
     document = parse(data, name, limits)
-    job = Job(document, limits, fonts, read_image, sheets=css.collect(document))
+    job = Job(document, limits, fonts or FontShelf(), read_image, sheets=css.collect(document))
     for address in job.sheets.imports:
         job.external(None, address)
     for problem in job.sheets.problems:
@@ -52,7 +49,7 @@ def read(
     style = css.computed(job.declared(document.root), {})
     walk = Walker(job)
     place = Place(content, style, frame, matrix)
-    frame = walk._frame(style, place)
+    frame = walk.frame_of(style, place)
     place = replace(place, frame=replace(frame, root_font_size=frame.font_size))
     if style.get("display") == "none" or not applies(document.root):
         walk.hidden(document.root, place)
@@ -171,7 +168,7 @@ def turned(art: VectorArt, degrees: float) -> VectorArt:
     left, top = min(c[0] for c in corners), min(c[1] for c in corners)
     width = float(units.text_of(max(c[0] for c in corners) - left))
     height = float(units.text_of(max(c[1] for c in corners) - top))
-    job = Job(document, OWN, None, None)
+    job = Job(document, OWN, FontShelf(), None)
     content, style = Element("g"), css.computed({}, {})
     walk = Walker(job)
     matrix = units.multiply((1.0, 0.0, 0.0, 1.0, -left, -top), turn)
