@@ -79,6 +79,19 @@ PROOF_SCREEN = (
     "The picture shows which colours are used and where, not the last shade."
 )
 
+PROOF_ANSWER = "Your answer"
+PROOF_CHANGES = "What we changed, and why"
+PROOF_UNCHANGED = "Nothing: the art is printed as you sent it."
+PROOF_AGREED = "What was agreed"
+PROOF_WASHED = "size {size}, predicted at {washes} washes"
+PROOF_KNOCKED_OUT = "{share} of “{print}” is not printed, because the fabric has that colour and shows there."
+PROOF_BASE = "“{print}” gets white ink under its colours: {why}."
+PROOF_BASE_WHY = "so that the fabric does not darken them"
+PROOF_FADE = "“{print}” is printed a little stronger than drawn, so that it looks right after about {washes}."
+PROOF_GUESS = "This is by experience, not measured."
+
+NIGHT_NOTES = "Notes"
+
 STATES = {
     "released": "RELEASED",
     "held": "HELD",
