@@ -1,0 +1,265 @@
+"""The base: white ink under the colours. Whether a fabric needs one, where it lies, and what one sees with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.art.paint import Rgb, hex_of
+from pipeline.colour.difference import delta_e_00
+from pipeline.colour.spaces import LINEAR_OF_8BIT, lab_of_rgb8, linear_to_srgb, srgb_to_lab, srgb_to_linear
+from pipeline.raster import MM_PER_INCH, Pixels, Plane
+from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, packed, window_max
+from pipeline.stages.choke import FAR, Depths, depths
+
+Route: TypeAlias = Literal["direct", "transfer", "screen"]
+Hairlines: TypeAlias = Literal["base", "none", "stop"]
+
+WHITE_L = 95.0
+"""A main colour with this L* or more, and hardly any chroma, counts as white (common practice, no source)."""
+WHITE_CHROMA = 5.0
+WHITE_FABRIC_DE = 3.0
+BLACK_L = 12.0
+"""Under ink darker than this L* no base is needed (common practice, no source)."""
+HAIRLINE_MM = 0.10
+"""The least width of base that a feature keeps where the choke would leave none."""
+
+
+@dataclass(frozen=True, slots=True)
+class BaseDecision:
+    """How much white lies under the colours, 0–1, and the reason in a sentence for the ticket."""
+
+    strength: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hairline:
+    """A feature thinner than twice the choke: its box in pixels and its greatest width."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    thickness_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Base:
+    """The base plane (H, W), 255 is full white, and the features that the choke would have left without base."""
+
+    plane: Plane
+    hairlines: tuple[Hairline, ...]
+
+
+def decide(
+    main_colours: Sequence[tuple[Rgb, float]],
+    cloth_srgb: SrgbColour,
+    fabric_base: Literal["none", "full"] | float | None,
+    route: Route,
+    limit_de: float = 6.0,
+) -> BaseDecision:
+    """Decide whether the colours need a base on this fabric.
+
+    `main_colours` are (sRGB, share of the inked area), `cloth_srgb` encoded 0–1, `fabric_base` the fabric's own word.
+    """
+    if route == "transfer":
+        return BaseDecision(1.0, "a transfer always has a base: the white carries the adhesive")
+    if fabric_base is not None:
+        strength = (
+            {"none": 0.0, "full": 1.0}.get(fabric_base)
+            if isinstance(fabric_base, str)
+            else float(fabric_base)
+        )
+        if strength is None or not 0.0 <= strength <= 1.0:
+            raise ValueError(f'the base of a fabric is "none", "full" or 0 to 1, not {fabric_base!r}')
+        return BaseDecision(strength, f"the fabric says base {fabric_base}")
+    if not main_colours:
+        return BaseDecision(0.0, "nothing is printed")
+    colours = np.array([rgb for rgb, _ in main_colours], np.uint8)
+    lab = lab_of_rgb8(colours)
+    cloth = srgb_to_linear(np.array(cloth_srgb, np.float64))
+    bare = srgb_to_lab(linear_to_srgb(LINEAR_OF_8BIT[colours] * cloth))
+    shift = delta_e_00(bare, lab)
+    worst = int(np.argmax(shift))
+    if shift[worst] > limit_de:
+        name = hex_of(main_colours[worst][0])
+        return BaseDecision(1.0, f"straight on the fabric {name} would shift by ΔE00 {shift[worst]:.1f}")
+    white = (lab[:, 0] >= WHITE_L) & (np.hypot(lab[:, 1], lab[:, 2]) <= WHITE_CHROMA)
+    away = float(delta_e_00(srgb_to_lab(np.array(cloth_srgb, np.float64)), np.array([100.0, 0.0, 0.0])))
+    if white.any() and away > WHITE_FABRIC_DE:
+        return BaseDecision(1.0, "the art has white, and the fabric is not white")
+    return BaseDecision(0.0, f"every main colour stays within ΔE00 {shift[worst]:.1f} straight on the fabric")
+
+
+def base_plane(
+    pixels: Pixels,
+    ppi: float,
+    choke_mm: float,
+    strength: float,
+    hairline: Hairlines,
+    black_tuck_mm: float = 0.15,
+    *,
+    under_black: bool = False,
+) -> Base:
+    """Return the base for `pixels` (H, W, 4): their alpha, pulled in by `choke_mm`, times `strength` 0–1.
+
+    It never lies outside the colour. Features thinner than twice the choke keep a thin base with `hairline` "base",
+    none otherwise; they are listed either way. Under near-black ink there is none but for a tuck under the edge to
+    other ink, unless `under_black`. Raises ValueError for a negative choke or tuck or a strength outside 0–1.
+    """
+    if choke_mm < 0 or black_tuck_mm < 0 or not 0.0 <= strength <= 1.0:
+        raise ValueError("choke and tuck must be 0 or more, strength 0 to 1")
+    alpha = np.ascontiguousarray(pixels[..., 3])
+    if strength == 0.0:
+        return Base(np.zeros_like(alpha), ())
+    choke = choke_mm * ppi / MM_PER_INCH
+    plane, thin = _choked(alpha, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
+    if not under_black:
+        _clear_black(plane, pixels, black_tuck_mm * ppi / MM_PER_INCH)
+    if strength < 1.0:
+        plane = np.floor(np.arange(256) * strength + 0.5).astype(np.uint8)[plane]
+    return Base(plane, thin)
+
+
+def _choked(
+    alpha: Plane, choke: float, hairline_px: float, *, keep_thin: bool
+) -> tuple[Plane, tuple[Hairline, ...]]:
+    if choke == 0.0 or not alpha.any():
+        return alpha.copy(), ()
+    found = depths(alpha, choke)
+    thin = _thin(found, choke)
+    out = found.plane.copy()
+    out.reshape(-1)[found.at] = _cover(found, found.at, choke)
+    lists: tuple[Hairline, ...] = ()
+    if thin.size:
+        half = _half_width(found, thin, choke)
+        lists = _hairlines(found, thin, half, choke)
+        if keep_thin:
+            inset = np.clip(half - hairline_px / 2.0, 0.0, choke)
+            kept = _cover(found, thin, inset)
+            out.reshape(-1)[thin] = np.maximum(out.reshape(-1)[thin], kept)
+    m = found.margin
+    return np.ascontiguousarray(out[m : m + alpha.shape[0], m : m + alpha.shape[1]]), lists
+
+
+def _cover(found: Depths, at: Index, choke: float | Floats) -> NDArray[np.uint8]:
+    """Return the coverage left at `at` after a choke: an edge one pixel wide, never more than there was."""
+    flat = found.plane.reshape(-1)
+    part = np.clip(found.lookup[at].astype(np.float64) - choke + 0.5, 0.0, 1.0)
+    return np.minimum(flat[at], np.floor(part * 255.0 + 0.5)).astype(np.uint8)
+
+
+def _thin(found: Depths, choke: float) -> Index:
+    """Return the pixels that no disc of the choke's radius inside the outline covers, with half a pixel to spare."""
+    lookup, width = found.lookup, found.width
+    stays = (lookup >= choke) & (found.plane.reshape(-1) > 0)
+    lost = found.at[found.depth < choke]
+    reach = choke + 1.2
+    near = window_max(stays.view(np.uint8).reshape(found.plane.shape), int(reach / np.sqrt(2.0))).reshape(-1)
+    lost = lost[near[lost] == 0]
+    for dy, dx in disc(reach):
+        if not lost.size:
+            break
+        lost = lost[~stays[lost + (dy * width + dx)]]
+    return np.asarray(lost)
+
+
+def _half_width(found: Depths, thin: Index, choke: float) -> Floats:
+    """Return the greatest depth nearby: half the width of the thin feature a pixel belongs to."""
+    half = np.where(found.lookup[thin] < FAR, found.lookup[thin], 0.0).astype(np.float64)
+    for dy, dx in disc(choke + 0.5):
+        there = found.lookup[thin + (dy * found.width + dx)]
+        half = np.maximum(half, np.where((there < choke) & (there > 0), there, 0.0))
+    return half
+
+
+def _hairlines(found: Depths, thin: Index, half: Floats, choke: float) -> tuple[Hairline, ...]:
+    """Gather thin pixels into features; corners and tips of what keeps a base don't count."""
+    from scipy import ndimage
+
+    y, x = thin // found.width, thin % found.width
+    top, left = int(y.min()), int(x.min())
+    mask = np.zeros((int(y.max()) - top + 1, int(x.max()) - left + 1), np.bool_)
+    mask[y - top, x - left] = True
+    parts, count = ndimage.label(mask, structure=np.ones((3, 3), np.int8))
+    widest = np.zeros(count + 1)
+    np.maximum.at(widest, parts[y - top, x - left], 2.0 * half)
+    stays = (found.lookup >= choke) & (found.plane.reshape(-1) > 0)
+    beside = (
+        window_max(stays.view(np.uint8).reshape(found.plane.shape), int(choke + 2.5)).reshape(-1)[thin] > 0
+    )
+    tip = np.zeros(count + 1, np.bool_)
+    tip[parts[y - top, x - left][beside]] = True
+    out = []
+    for part, box in enumerate(ndimage.find_objects(parts), start=1):
+        high, wide = box[0].stop - box[0].start, box[1].stop - box[1].start
+        if not tip[part] or np.hypot(high, wide) >= 3.0 * max(widest[part], 1.0):
+            place = (box[1].start + left - found.margin, box[0].start + top - found.margin)
+            out.append(Hairline(*place, wide, high, float(widest[part])))
+    return tuple(out)
+
+
+def _near_black(pixels: Pixels) -> Mask:
+    """Which inked pixels are darker than the black limit."""
+    words = packed(pixels)
+    bits = np.array([128, 128, 128, 0], np.uint8).view(np.uint32)[0]
+    dark = (words & bits == 0) & (pixels[..., 3] > 0)  # any channel of 128 alone is lighter than the limit
+    at = np.flatnonzero(dark.reshape(-1))
+    rows = pixels.reshape(-1, 4)[at]
+    limit = ((BLACK_L + 16.0) / 116.0) ** 3  # CIE L*, above the linear part
+    light = np.zeros(at.size)
+    for i, weight in enumerate((0.2126, 0.7152, 0.0722)):
+        light = light + (weight * LINEAR_OF_8BIT)[rows[:, i]]
+    dark.reshape(-1)[at] = light < limit
+    return np.asarray(dark)
+
+
+def _clear_black(plane: Plane, pixels: Pixels, tuck: float) -> None:
+    """Take the base away under near-black ink, but for `tuck` pixels from the edge to other ink."""
+    black = _near_black(pixels)
+    if not black.any():
+        return
+    margin = int(tuck) + 3
+    wide = np.pad(black, margin).reshape(-1)
+    width = black.shape[1] + 2 * margin
+    other = np.pad((pixels[..., 3] > 0) & ~black, margin)
+    rim = np.flatnonzero((other & grow(wide.reshape(-1, width))).reshape(-1))
+    away = np.full(wide.size, FAR, np.float32)
+    for dy, dx in disc(tuck + 1.5):
+        there = rim + (dy * width + dx)
+        away[there] = np.minimum(away[there], np.float32(np.hypot(dy, dx)))
+    near = np.flatnonzero(wide & (away < FAR))
+    cover = np.zeros(wide.size, np.uint8)
+    # The edge lies half a pixel from the last centre of other ink.
+    cover[near] = np.floor(np.clip(tuck - (away[near] - 0.5) + 0.5, 0.0, 1.0) * 255.0 + 0.5)
+    inner = cover.reshape(-1, width)[margin:-margin, margin:-margin]
+    plane[black] = np.minimum(plane[black], inner[black])
+
+
+def mirror(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the plane or pixels seen from behind, left and right exchanged."""
+    return np.ascontiguousarray(plane[:, ::-1])
+
+
+def simulate(pixels: Pixels, base: Plane | None, cloth_srgb: SrgbColour) -> NDArray[np.uint8]:
+    """Return what one sees, (H, W, 3) sRGB: colour over base over fabric.
+
+    Where there is base the colour is opaque; where there is none it is multiplied with the fabric in linear light;
+    both cover the fabric by their share, in encoded sRGB as antialiasing does. `base` None: no base at all.
+    """
+    out = np.empty((*pixels.shape[:2], 3), np.uint8)
+    for start in range(0, pixels.shape[0], 256):
+        rows = slice(start, start + 256)
+        alpha = pixels[rows, :, 3].astype(np.float64) / 255.0
+        white = np.zeros_like(alpha) if base is None else np.minimum(base[rows] / 255.0, alpha)
+        for i, value in enumerate(cloth_srgb):
+            code = pixels[rows, :, i]
+            bare = linear_to_srgb(LINEAR_OF_8BIT * srgb_to_linear(value)) * 255.0
+            seen = (1.0 - alpha) * (value * 255.0) + white * code + (alpha - white) * bare[code]
+            out[rows, :, i] = np.floor(np.clip(seen, 0.0, 255.0) + 0.5)
+    return out

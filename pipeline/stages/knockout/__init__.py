@@ -1,0 +1,33 @@
+"""Knock out: remove ink where the fabric already has the colour, so that nothing changes on this fabric."""
+
+from __future__ import annotations
+
+from pipeline.raster import Pixels
+from pipeline.raster_ops import SrgbColour
+from pipeline.stages.knockout.edges import knock_out_edges
+from pipeline.stages.knockout.find import choose_mode, sure_out
+from pipeline.stages.knockout.ramp import knock_out_ramp
+from pipeline.stages.knockout.solve import Keys, keys_for, solve
+from pipeline.stages.knockout.values import KnockOut, KnockOutSettings, Mode
+
+
+def knock_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
+    """Knock out raster art in the mode its transitions ask for, or the forced one."""
+    if choose_mode(pixels, cloth_srgb, settings) == "ramp":
+        return knock_out_ramp(pixels, cloth_srgb, settings)
+    return knock_out_edges(pixels, cloth_srgb, settings)
+
+
+__all__ = [
+    "Keys",
+    "KnockOut",
+    "KnockOutSettings",
+    "Mode",
+    "choose_mode",
+    "keys_for",
+    "knock_out",
+    "knock_out_edges",
+    "knock_out_ramp",
+    "solve",
+    "sure_out",
+]

@@ -1,0 +1,98 @@
+"""Raster art with edges: the fabric's colour goes, and edge pixels keep only their own share of colour."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.colour.difference import delta_e_00
+from pipeline.colour.spaces import srgb_to_lab
+from pipeline.raster import Pixels
+from pipeline.raster_mix import Mixtures, unmix_edges
+from pipeline.raster_ops import Floats, Mask, SrgbColour
+from pipeline.stages.knockout.find import backings, sure_out
+from pipeline.stages.knockout.ramp import smallest_share
+from pipeline.stages.knockout.values import KnockOut, KnockOutSettings
+
+_LEVEL = 0.95
+"""A little less than the one 8-bit level that is allowed, for the rounding of who recomposes."""
+_DELTA_E = 0.9
+_NOISE = 2.0
+_LOSSY_NOISE = 8.0
+
+
+def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
+    """Knock out the fabric's colour and unmix the edges beside it; all else stays bit for bit.
+
+    `pixels` (H, W, 4) straight sRGB at the art's own resolution, `cloth_srgb` encoded 0–1.
+    """
+    labels = sure_out(pixels, cloth_srgb, settings)
+    gone = labels > 0
+    out = np.array(pixels, order="C")
+    out[gone] = 0
+    noise = _LOSSY_NOISE if settings.lossy else _NOISE
+    for which, back in enumerate(backings(cloth_srgb, settings)):
+        area = labels == which + 1
+        if area.any():
+            ring = unmix_edges(pixels, area, back, noise)
+            _write(out, pixels, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
+    inked = int(np.count_nonzero(pixels[..., 3]))
+    lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
+    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0)
+
+
+def _write(
+    out: Pixels, pixels: Pixels, gone: Mask, ring: Mixtures, cloth: SrgbColour, *, stands_for_cloth: bool
+) -> None:
+    free = ~gone.reshape(-1)[ring.at]
+    at, share, kept, back = ring.at[free], ring.share[free], ring.kept[free], ring.back[free]
+    rows = pixels.reshape(-1, 4)[at]
+    colour = rows[:, :3].astype(np.float64)
+    fabric = np.broadcast_to(np.array(cloth, np.float64) * 255.0, colour.shape)
+    # What is to be seen: the art itself, with the cloth in place of the colour that stands for it.
+    target = colour + (1.0 - share)[:, None] * (fabric - back) if stands_for_cloth else colour
+    least = smallest_share(np.clip(target, 0.0, 255.0), fabric)
+    share = np.where(ring.settled[free], share, least)
+    alpha = rows[:, 3] / 255.0
+    done = np.zeros(at.size, np.bool_)
+    result = np.zeros((at.size, 4), np.uint8)
+    for exactness, floor in ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0), (1.0, 1.0)):
+        todo = np.flatnonzero(~done)
+        if not todo.size:
+            break
+        part = np.maximum(share[todo], floor * least[todo])
+        tried = _quantised(target[todo], fabric[todo], kept[todo], alpha[todo], part, exactness)
+        result[todo] = tried
+        done[todo] = _shows_the_same(tried, target[todo], alpha[todo], fabric[todo])
+    left = np.flatnonzero(~done)
+    if not stands_for_cloth:
+        result[left] = rows[left]
+    out.reshape(-1, 4)[at] = result
+
+
+def _quantised(
+    target: Floats, fabric: Floats, kept: Floats, alpha: Floats, share: Floats, exactness: float
+) -> Pixels:
+    """Return rows of RGBA: coverage α·share, the kept colour moved by `exactness` towards an exact recomposition."""
+    whole = np.floor(255.0 * alpha * share + 0.5)
+    if exactness == 1.0:
+        whole = np.ceil(255.0 * alpha * share - 1e-9)
+    part = whole / np.maximum(255.0 * alpha, 1e-9)
+    exact = fabric + (target - fabric) / np.maximum(part, 1e-9)[:, None]
+    colour = kept + exactness * (exact - kept)
+    out = np.zeros((len(target), 4), np.uint8)
+    out[:, :3] = np.floor(np.clip(colour, 0.0, 255.0) + 0.5)
+    out[:, 3] = whole
+    out[whole == 0] = 0
+    return out
+
+
+def _shows_the_same(rows: Pixels, target: Floats, alpha: Floats, fabric: Floats) -> Mask:
+    after = rows[:, 3:] / 255.0
+    seen = after * rows[:, :3] + (1.0 - after) * fabric
+    wanted = alpha[:, None] * target + (1.0 - alpha)[:, None] * fabric
+    same: Mask = np.max(np.abs(seen - wanted), axis=1) <= _LEVEL
+    left = np.flatnonzero(~same)
+    lab_seen = srgb_to_lab(np.clip(seen[left] / 255.0, 0, 1))
+    lab_wanted = srgb_to_lab(np.clip(wanted[left] / 255.0, 0, 1))
+    same[left] = delta_e_00(lab_seen, lab_wanted) <= _DELTA_E
+    return same
