@@ -96,8 +96,8 @@ def colours(cloth: Rgb) -> tuple[ColourFacts, ...]:
     )
 
 
-def front(cloth: Rgb, sizes: tuple[SizeFacts, ...]) -> PrintFacts:
-    """Return a full front, one band a size, printed direct with a base."""
+def crest_back(cloth: Rgb, sizes: tuple[SizeFacts, ...]) -> PrintFacts:
+    """Return a full back, one band a size, printed direct with a base."""
     picture, mask = crest(cloth)
     bands = tuple(
         BandFacts(
@@ -105,11 +105,11 @@ def front(cloth: Rgb, sizes: tuple[SizeFacts, ...]) -> PrintFacts:
             pieces=s.pieces,
             width_mm=round(300 * s.half_chest_mm / 508, 1),
             height_mm=round(300 * s.half_chest_mm / 508, 1),
-            origin_mm=(-round(150 * s.half_chest_mm / 508, 1), 75.0),
+            origin_mm=(-round(150 * s.half_chest_mm / 508, 1), 100.0),
             files=(
-                f"front-{s.size.lower()}.pdf",
-                f"front-{s.size.lower()}-colour.png",
-                f"front-{s.size.lower()}-base.png",
+                f"crest-{s.size.lower()}.pdf",
+                f"crest-{s.size.lower()}-colour.png",
+                f"crest-{s.size.lower()}-base.png",
             ),
             width_px=round(300 * s.half_chest_mm / 508 / 25.4 * 300),
             height_px=round(300 * s.half_chest_mm / 508 / 25.4 * 300),
@@ -117,8 +117,8 @@ def front(cloth: Rgb, sizes: tuple[SizeFacts, ...]) -> PrintFacts:
         for s in sizes
     )
     return PrintFacts(
-        name="front",
-        position="full front",
+        name="crest",
+        position="full back",
         route="direct",
         bands=bands,
         picture=picture,
@@ -193,7 +193,7 @@ def colourway(
         SizeFacts(s, n, 1 if n > 20 else 0, CHESTS[s], LENGTHS[s])
         for s, n in zip(CHESTS, counts, strict=False)
     )
-    prints = (front(cloth, sizes), chest(cloth, sizes)) if second else (front(cloth, sizes),)
+    prints = (crest_back(cloth, sizes), chest(cloth, sizes)) if second else (crest_back(cloth, sizes),)
     return ColourwayFacts(
         name=name,
         garment="unisex tee",
@@ -207,7 +207,7 @@ def colourway(
                 "warn",
                 "The rail of the lantern is 0.31 mm wide in size S.",
                 "Make it 0.35 mm or wider, or accept it.",
-                print="front",
+                print="crest",
                 sizes=("S",),
                 measured=0.31,
                 limit=0.35,
@@ -217,7 +217,7 @@ def colourway(
                 "note",
                 "The night sky is ΔE00 3.2 from the fabric and is knocked out.",
                 "",
-                print="front",
+                print="crest",
             ),
         ),
         decisions=(

@@ -24,7 +24,7 @@ def _bars(text: str) -> list[tuple[bool, int]]:
     code: Any = Code128(text)
     code.validate()
     code.encode()
-    return [(c.islower(), ord(c.lower()) - 96) for c in code.decompose()]
+    return [(c.isupper(), ord(c.lower()) - 96) for c in code.decompose()]
 
 
 def line_width(text: str, width: float) -> float:

@@ -122,7 +122,16 @@ class Sheet:
         self._furniture = furniture
         self._out = io.BytesIO()
         points = (size[0] * MM, size[1] * MM)
-        self.canvas: Any = Canvas(self._out, pagesize=points, invariant=1, pageCompression=1, lang="en-GB")
+        words.font("plain")
+        self.canvas: Any = Canvas(
+            self._out,
+            pagesize=points,
+            invariant=1,
+            pageCompression=1,
+            lang="en-GB",
+            # else every page names a standard font that isn't embedded; the stubs take a name for a number
+            initialFontName="paper-plain",  # type: ignore[arg-type]
+        )
         self.canvas.setTitle(words.spelled(title))
         self.canvas.setSubject(words.spelled(subject))
         self.canvas.setAuthor(words.spelled(author))

@@ -145,7 +145,8 @@ def _entry(sheet: Sheet, order: NightOrder) -> None:
     for label, address in order.links:
         sheet.need(SMALL.height)
         sheet.say(sheet.left, sheet.y, f"→ {label}: {address}", _LINK, width)
-        sheet.link(sheet.left, sheet.y, width, SMALL.height, address)
+        if _relative(address):
+            sheet.link(sheet.left, sheet.y, width, SMALL.height, address)
         sheet.y += SMALL.height
     sheet.y += 1.5
 

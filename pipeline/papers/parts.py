@@ -72,11 +72,11 @@ def tick(sheet: Sheet, x: float, y: float, side: float = 4.5) -> None:
 
 
 def pair(
-    sheet: Sheet, x: float, y: float, width: float, label: str, value: str, style: Style = BODY
+    sheet: Sheet, x: float, y: float, width: float, label: str, value: str, style: Style = BODY, most: int = 2
 ) -> float:
-    """Write a small label with its value below; return the height used."""
+    """Write a small label with its value below, `most` lines at most; return the height used."""
     used = sheet.say(x, y, label, _QUIET_TINY, width)
-    return used + sheet.tell(x, y + used, value, style, width) + 0.8
+    return used + sheet.tell(x, y + used, value, style, width, most=most) + 0.8
 
 
 def chip(sheet: Sheet, x: float, y: float, width: float, height: float, colour: Rgb, label: str) -> None:

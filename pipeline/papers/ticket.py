@@ -163,7 +163,8 @@ def _load(sheet: Sheet, way: ColourwayFacts) -> None:
     cloth, top, wide = way.cloth, sheet.y, 78.0
     sheet.fill(sheet.left, top, wide, 23, cloth.srgb)
     sheet.frame(sheet.left, top, wide, 23, 0.3)
-    sheet.tell(sheet.left + 3, top + 2, cloth.name, HUGE, wide - 6, most=2)
+    one_line = sheet.height_of(cloth.name, HUGE, wide - 6) == HUGE.height
+    sheet.tell(sheet.left + 3, top + 2, cloth.name, HUGE if one_line else BIG, wide - 6, most=2)
     about = [hex_of(cloth.srgb)]
     if cloth.lab:
         about.append("Lab " + " ".join(words.number(v) for v in cloth.lab))

@@ -41,7 +41,7 @@ def _print_title(sheet: Sheet, item: PrintFacts) -> None:
 
 def _set_up_one(sheet: Sheet, way: ColourwayFacts, item: PrintFacts) -> None:
     high = 50.0
-    sheet.need(high + 32)
+    sheet.need(high + 34)  # the column beside the drawing may be as long, and one band follows
     sheet.running = f"3 {words.STEPS[3]} · {item.name}"
     _print_title(sheet, item)
     top, wide = sheet.y, 64.0
@@ -66,7 +66,7 @@ def _set_up_one(sheet: Sheet, way: ColourwayFacts, item: PrintFacts) -> None:
     if item.ppi:
         y += pair(sheet, x, y, half, "resolution", f"{words.number(item.ppi)} ppi", SMALL)
     if item.inks:
-        y += pair(sheet, x, y, rest, "print order", " → ".join(item.inks), SMALL)
+        y += pair(sheet, x, y, rest, "print order", " → ".join(item.inks), SMALL, most=4)
     up = band.origin_mm[1] < 0
     for letter in "ABCD":
         key = "A_up" if letter == "A" and up else letter
