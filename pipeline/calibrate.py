@@ -6,7 +6,6 @@ Readings become reflectances of linear sRGB under D65; the fit of each channel i
 from __future__ import annotations
 
 import itertools
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -200,30 +199,30 @@ def _rising(points: tuple[Point, ...]) -> list[str]:
 
 
 def format_lines(calibration: Calibration) -> str:
-    """The lines for the shop file (TOML), intervals and warnings as comments."""
-    return "\n".join(_entry(w) for w in calibration.washes)
+    """The lines for the shop file (TOML), by route and fibre; residuals, intervals and warnings as comments."""
+    routes: dict[str, list[Washes]] = {}
+    for washes in calibration.washes:
+        routes.setdefault(washes.route, []).append(washes)
+    return "\n".join(_route(route, fits) for route, fits in routes.items())
 
 
-def _entry(w: Washes) -> str:
+def _route(route: str, fits: list[Washes]) -> str:
     behind = (
-        f"{w.readings} readings of {w.patches} patches, up to {w.cycles} washes, "
-        f"residual ΔE00 {w.mean_residual:.1f}, worst {w.worst_residual:.1f} ({w.worst_at})"
+        f"{sum(w.readings for w in fits)} readings of {sum(w.patches for w in fits)} patches, "
+        f"up to {max(w.cycles for w in fits)} washes, worst residual {max(w.worst_residual for w in fits):.1f}"
     )
-    lines = [
-        "[[washes]]",
-        f"route = {_quoted(w.route)}",
-        f"fibre = {_quoted(w.fibre)}",
-        f"k = {_triple(w.k)}  # 95 %: {_intervals(w.k)}",
-        f"first_loss = {_triple(w.first_loss)}  # 95 %: {_intervals(w.first_loss)}",
-        f"calibrated = {_quoted(behind)}",
-        *(f"# warning: {' '.join(warning.split())}" for warning in w.warnings),
-    ]
+    lines = [f"[washes.{route}]  # into this table of the shop file", f'calibrated = "{behind}"']
+    for w in fits:
+        lines += [
+            "",
+            f"# {w.readings} readings of {w.patches} patches, residual ΔE00 {w.mean_residual:.1f}, "
+            f"worst {w.worst_residual:.1f}: {' '.join(w.worst_at.split())}",
+            *(f"# warning: {' '.join(warning.split())}" for warning in w.warnings),
+            f"[washes.{route}.fibres.{w.fibre}]",
+            f"k = {_triple(w.k)}  # 95 %: {_intervals(w.k)}",
+            f"f = {_triple(w.first_loss)}  # 95 %: {_intervals(w.first_loss)}",
+        ]
     return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    # A JSON string is a TOML basic string, but for the delete character, which JSON leaves as it is.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _triple(constants: Sequence[Constant]) -> str:

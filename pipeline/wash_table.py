@@ -3,7 +3,7 @@
 CSV, one reading a row, the first row names the columns, in any order:
 
     route       direct, transfer or screen
-    fibre       cotton, polyester, … as the shop file names it
+    fibre       cotton, polyester, … as in the shop file
     patch       the name of the colour patch; "base" is the ground without colour
     cycles      whole washes so far; 0 is the patch as printed
     L, a, b     CIE Lab as the instrument gives it
@@ -19,8 +19,10 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 from pipeline.colour.spaces import Illuminant, Observer
+from pipeline.fabric import Fibre
 from pipeline.faults import Refused
 
 COLUMNS = ("route", "fibre", "patch", "cycles", "L", "a", "b", "illuminant", "observer")
@@ -99,10 +101,9 @@ def _reading(number: int, row: dict[str, str], wrong: list[str]) -> Reading | No
             amiss(column, cells[column], f"a number from {low:g} to {high:g}, with a decimal point")
         return value
 
-    for column in ("fibre", "patch"):
-        if not cells[column]:
-            amiss(column, "", "a name")
-    route = one_of("route", ROUTES)
+    route, fibre = one_of("route", ROUTES), one_of("fibre", get_args(Fibre))
+    if not cells["patch"] or not cells["patch"].isprintable():
+        amiss("patch", cells["patch"], "a name")
     cycles = number_in("cycles", 0, 1000)
     if 0 <= cycles <= 1000 and cycles != int(cycles):
         amiss("cycles", cells["cycles"], "a whole number")
@@ -111,4 +112,4 @@ def _reading(number: int, row: dict[str, str], wrong: list[str]) -> Reading | No
     observer: Observer = 10 if one_of("observer", ("2", "10")) == "10" else 2
     if len(wrong) > before:
         return None
-    return Reading(route, cells["fibre"], cells["patch"], int(cycles), lab, illuminant, observer)
+    return Reading(route, fibre, cells["patch"], int(cycles), lab, illuminant, observer)

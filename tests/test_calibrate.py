@@ -10,6 +10,7 @@ import pytest
 from pipeline.calibrate import Calibration, calibrate, format_lines, picture
 from pipeline.colour import fading, spaces
 from pipeline.faults import Refused
+from pipeline.shop_parts import Wash
 
 HEADER = "route,fibre,patch,cycles,L,a,b,illuminant,observer"
 PATCHES = {
@@ -123,15 +124,16 @@ def test_a_measured_base_replaces_the_built_in_ground():
 
 
 def test_lines_are_toml_for_the_shop_file():
-    """tomllib reads the lines back: one entry for each route and fibre, in order, with its readings named."""
-    text = table() + "\n".join(table(fibre='poly "soft"').splitlines()[1:]) + "\n"
+    """tomllib reads the lines back, and the shop file's own model takes them: each fibre's rates under its route."""
+    text = table() + "\n".join(table(fibre="polyester").splitlines()[1:]) + "\n"
 
-    entries = tomllib.loads(format_lines(calibrate(text)))["washes"]
+    entry = tomllib.loads(format_lines(calibrate(text)))["washes"]["direct"]
+    wash = Wash(life=25, **entry)
 
-    assert [(e["route"], e["fibre"]) for e in entries] == [("direct", "cotton"), ("direct", 'poly "soft"')]
-    assert entries[0]["k"] == pytest.approx(list(K), abs=1e-4)
-    assert entries[0]["first_loss"] == pytest.approx(list(LOSS), abs=3e-4)
-    assert entries[0]["calibrated"].startswith("32 readings of 4 patches, up to 25 washes")
+    assert list(wash.fibres) == ["cotton", "polyester"]
+    assert wash.fibres["cotton"].k == pytest.approx(K, abs=1e-4)
+    assert wash.fibres["polyester"].f == pytest.approx(LOSS, abs=3e-4)
+    assert wash.calibrated.startswith("64 readings of 8 patches, up to 25 washes")
 
 
 def test_the_order_of_rows_does_not_matter():
@@ -148,7 +150,8 @@ def test_the_order_of_rows_does_not_matter():
     ("column", "value", "told"),
     [
         ("route", "inkjet", "direct, transfer, screen"),
-        ("fibre", "", "a name"),
+        ("fibre", "coton", "one of cotton, polyester"),
+        ("patch", "", "a name"),
         ("cycles", "1.5", "a whole number"),
         ("cycles", "-1", "from 0 to 1000"),
         ("L", "fifty", "with a decimal point"),

@@ -48,7 +48,8 @@ _SAMPLE_PIXELS = 2**20
 class FadeResult:
     """Compensated pixels, the same alpha; shares are of the inked area, 0–1, shifts are ΔE00.
 
-    `limited`: what `max_fresh_shift` held back; `unreachable`: what the darkest ink cannot make up for.
+    `worst_shift` is of colours by themselves; pixels on edges follow their two sides. `limited`: what
+    `max_fresh_shift` held back; `unreachable`: what the darkest ink cannot make up for.
     """
 
     pixels: Pixels
@@ -109,7 +110,6 @@ def _by_colour(pixels: Pixels, palette: Palette, settings: FadeSettings, *, on_b
     change = change_of(colours, settings, on_base=on_base)
     parts = _surfaces(pixels, palette, settings)
     new = keep_mixtures(colours, change.printed, parts, change_of(parts, settings, on_base=on_base).printed)
-    change = change._replace(printed=new)
     table = palette.colours.copy()
     table[:, :3] = np.where(table[:, 3:] > 0, rgb8_of(new / 255), table[:, :3])
     printed = np.take(table.view("<u4")[:, 0], palette.index)[..., np.newaxis].view(np.uint8)
