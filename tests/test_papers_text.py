@@ -50,7 +50,7 @@ def test_right_to_left_runs_stand_where_the_bidirectional_algorithm_puts_them(li
         run[::-1] if rtl else run for run, rtl in text._directed(line)
     ]  # letters inside a run are logical
 
-    assert "".join(runs).translate(str.maketrans("()", "  ")) == get_display(line).translate(
+    assert "".join(runs).translate(str.maketrans("()", "  ")) == get_display(line, base_dir="L").translate(
         str.maketrans("()", "  ")
     )
 

@@ -129,7 +129,7 @@ def _entry(sheet: Sheet, order: NightOrder) -> None:
     sheet.need(min(height + 8, 120))
     sheet.rule(sheet.left, sheet.y, sheet.right, sheet.y, 0.15, HAIR)
     sheet.y += 1
-    sheet.say(sheet.left, sheet.y, f"{order.order} r{order.revision}", LARGE, width * 0.5)
+    sheet.figure(sheet.left, sheet.y, f"{order.order} r{order.revision}", LARGE, width * 0.5)
     right = " · ".join(
         part
         for part in ("RUSH" if order.priority == "rush" else "", f"due {order.due}" if order.due else "")

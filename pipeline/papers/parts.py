@@ -97,8 +97,8 @@ def grade(value: float | None) -> str:
 
 
 def _heads(item: PrintFacts) -> tuple[str, ...]:
-    planned = f"at {item.washes} washes" if item.washes else "washed"
-    return "design", "printed", planned, f"at {item.life}" if item.life else "worn"
+    planned = f"{item.washes} washes" if item.washes else "washed"
+    return "design", "printed", planned, f"{item.life} washes" if item.life else "worn"
 
 
 def inline(sheet: Sheet, x: float, width: float, label: str, value: str, style: Style = SMALL) -> None:
@@ -124,7 +124,7 @@ def colour_table(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None
         if sheet.need(COLOUR_ROW + (5 if i == 0 else 0)) or i == 0:
             for k, head in enumerate(heads):
                 sheet.say(x + k * step, sheet.y, head, LABEL, step - 0.8)
-            sheet.say(x + 4 * step + 1, sheet.y, "colour · wash grade", LABEL, width - 4 * step - 1)
+            sheet.say(x + 4 * step + 1, sheet.y, "colour · share · wash grade", LABEL, width - 4 * step - 1)
             sheet.y += LABEL.height + 0.6
         _colour_row(sheet, colour, x, step, width)
         sheet.y += COLOUR_ROW
@@ -142,7 +142,7 @@ def _colour_row(sheet: Sheet, colour: ColourFacts, x: float, step: float, width:
     at, rest = x + 4 * step + 1, width - 4 * step - 1
     sheet.say(at, sheet.y - 0.4, f"{colour.number}  {colour.name}".strip(), STRONG, rest)
     lines = [] if colour.lab is None else ["Lab " + "  ".join(words.number(v) for v in colour.lab)]
-    shares = [f"{words.percent(colour.share)} of ink"] if colour.share else []
+    shares = [words.percent(colour.share)] if colour.share else []
     if colour.grade_with is not None or colour.grade_without is not None:
         shares.append(f"grade {grade(colour.grade_with)} (bare {grade(colour.grade_without)})")
     lines += [" · ".join(shares)] if shares else []

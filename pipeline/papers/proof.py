@@ -77,11 +77,11 @@ def _furniture(sheet: Sheet, facts: ProofFacts) -> None:
     foot(sheet, f"{job.order} · revision {job.revision} · proof · {job.shop}".rstrip(" ·"))
     width = sheet.right - MARGIN
     if sheet.page > 1:
-        sheet.say(MARGIN, sheet.y, f"Proof {job.order} r{job.revision}", BIG, width * 0.55)
+        sheet.figure(MARGIN, sheet.y, f"Proof {job.order} r{job.revision}", BIG, width * 0.55)
         sheet.say(MARGIN + width * 0.56, sheet.y + 1, sheet.running, STRONG, width * 0.44, "right")
         sheet.y += BIG.height + 1
         return
-    sheet.say(MARGIN, sheet.y, f"Proof {job.order}", GIANT, width * 0.7)
+    sheet.figure(MARGIN, sheet.y, f"Proof {job.order}", GIANT, width * 0.7)
     sheet.say(MARGIN + width * 0.72, sheet.y + 1, f"revision {job.revision}", LARGE, width * 0.28, "right")
     if job.due:
         sheet.say(MARGIN + width * 0.6, sheet.y + 7, f"due {job.due}", STRONG, width * 0.4, "right")
@@ -257,7 +257,7 @@ def _answer(sheet: Sheet, facts: ProofFacts) -> None:
     top = sheet.y
     sheet.frame(sheet.left, top, sheet.span, 50, 0.5)
     x, wide = sheet.left + 4, sheet.span - 8
-    sheet.say(x, top + 2.5, f"{facts.job.order} · revision {facts.job.revision}", BIG, wide)
+    sheet.figure(x, top + 2.5, f"{facts.job.order} · revision {facts.job.revision}", BIG, wide)
     tick(sheet, x, top + 12, 6)
     sheet.say(x + 9, top + 12, words.PROOF_YES, LARGE, wide - 9)
     tick(sheet, x, top + 21, 6)

@@ -112,13 +112,13 @@ def _faced(text: str, face: Face) -> list[tuple[Face, str]]:
 def _directed(text: str) -> list[tuple[str, bool]]:
     """Return the runs of one direction in the order they stand on paper, each with "is right to left".
 
-    Levels by UAX #9 (python-bidi); runs reordered by its rule L2, letters inside a run left logical.
+    Levels by UAX #9 (python-bidi) in a left-to-right line, for the papers are English whatever the name;
+    runs reordered by its rule L2, letters inside a run left logical.
     """
     from bidi import algorithm as uax9
 
     storage = uax9.get_empty_storage()
-    base = uax9.get_base_level(text)
-    storage["base_level"], storage["base_dir"] = base, ("L", "R")[base]
+    storage["base_level"], storage["base_dir"] = 0, "L"
     uax9.get_embedding_levels(text, storage)
     uax9.explicit_embed_and_overrides(storage)
     uax9.resolve_weak_types(storage)

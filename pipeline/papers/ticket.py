@@ -79,7 +79,7 @@ def _furniture(sheet: Sheet, facts: TicketFacts) -> None:
         _head(sheet, facts)
         return
     width = sheet.right - MARGIN
-    sheet.say(MARGIN, sheet.y, f"{job.order} r{job.revision}", BIG, width * 0.3)
+    sheet.figure(MARGIN, sheet.y, f"{job.order} r{job.revision}", BIG, width * 0.3)
     sheet.say(MARGIN + width * 0.31, sheet.y, way.name, BIG, width * 0.34)
     more = f"{sheet.running}, continued" if sheet.running else ""
     sheet.say(MARGIN + width * 0.66, sheet.y + 1, more, STRONG, width * 0.34, "right")
@@ -91,7 +91,7 @@ def _head(sheet: Sheet, facts: TicketFacts) -> None:
     top, width = sheet.y, sheet.right - MARGIN
     left = width - 62
     square_code(sheet, sheet.right - 22, top - 2, 22, job.order)
-    sheet.say(MARGIN, top, job.order, GIANT, left)
+    sheet.figure(MARGIN, top, job.order, GIANT, left)
     y = top + GIANT.height - 0.5
     sheet.say(MARGIN, y, way.name, HUGE, left)
     y += HUGE.height
@@ -131,13 +131,14 @@ def _pretreat(sheet: Sheet, way: ColourwayFacts) -> None:
     heading(sheet, "1", words.STEPS[1], 14)
     for item in way.prints:
         margin = item.pretreat_margin_mm
-        body = words.PRETREAT_NO
+        body, recipe = words.PRETREAT_NO, ""
         if item.pretreat:
             sizes = [words.area(b.width_mm + 2 * margin, b.height_mm + 2 * margin) for b in _ends(item)]
             body = words.PRETREAT_YES.format(margin=words.number(margin), areas=" up to ".join(sizes))
-            body += f" Recipe: {item.pretreat_recipe or words.NOT_SET}."
+            recipe = f"Recipe: {item.pretreat_recipe or words.NOT_SET}"
         x, wide = sheet.left + 55, sheet.span - 55
-        height = max(9.0, sheet.height_of(body, _TEXT, wide) + 0.5)
+        height = sheet.height_of(body, _TEXT, wide) + 0.5
+        height = max(9.0, height + (sheet.height_of(recipe, STRONG, wide) if recipe else 0))
         sheet.need(height)
         if item.pretreat:
             sheet.fill(sheet.left, sheet.y, 17, 8, INK)
@@ -146,7 +147,9 @@ def _pretreat(sheet: Sheet, way: ColourwayFacts) -> None:
         sheet.say(sheet.left, sheet.y + 0.7, words.YES if item.pretreat else words.NO, BIG, 17, "centre")
         sheet.say(sheet.left + 20, sheet.y, item.name, STRONG, 33)
         sheet.say(sheet.left + 20, sheet.y + STRONG.height, item.position, SMALL, 33)
-        sheet.tell(x, sheet.y, body, _TEXT, wide)
+        used = sheet.tell(x, sheet.y, body, _TEXT, wide)
+        if recipe:
+            sheet.tell(x, sheet.y + used, recipe, STRONG, wide)
         sheet.y += height + 1
 
 

@@ -41,6 +41,7 @@ def _print_title(sheet: Sheet, item: PrintFacts) -> None:
 
 def _set_up_one(sheet: Sheet, way: ColourwayFacts, item: PrintFacts) -> None:
     high = 50.0
+    sheet.running = f"3 {words.STEPS[3]}"
     sheet.need(high + 34)  # the column beside the drawing may be as long, and one band follows
     sheet.running = f"3 {words.STEPS[3]} · {item.name}"
     _print_title(sheet, item)
@@ -198,6 +199,7 @@ def _block(sheet: Sheet, item: PrintFacts, scale: float) -> _Block:
 
 def _print_one(sheet: Sheet, block: _Block, budget: int) -> None:
     item = block.item
+    sheet.running = f"4 {words.STEPS[4]}"
     sheet.need(block.height + 10)
     sheet.running = f"4 {words.STEPS[4]} · {item.name}"
     _print_title(sheet, item)

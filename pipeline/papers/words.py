@@ -39,7 +39,9 @@ BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch 
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
-GRADES = "Wash grade: grey-scale steps, 5 is no change; bare is without compensation."
+GRADES = (
+    "Share is that of the ink. Wash grade: grey-scale steps, 5 is no change; bare is without compensation."
+)
 NOT_CALIBRATED = "Not calibrated: a guess, not from this shop's wash tests."
 
 CAUTIONS = {
