@@ -3,10 +3,11 @@
     python ops/make_profiles.py [FOLDER]
 
 srgb.icc: IEC 61966-2-1 primaries and curve, D65 adapted to D50 by Bradford.
-inks.icc: what CMYK art without a profile is read through. Neugebauer's equations with Demichel's areas over the
-solids and overprints of ISO 12647-2:2004/Amd 1:2007, paper type 1 on white backing, after a tone value increase of
-16 % (black 19 %) at the middle. Overprints with black are not in that table: black times the transmittance of the
-other inks to the power 0.25, which gives four solids about L* 8 (house value). Lab is relative to the paper.
+inks.icc: what CMYK art without a profile is read through. Neugebauer's equations with Demichel's areas over
+the solids and overprints of offset printing on coated paper (ISO 12647-2, paper type 1, white backing), after a
+tone value increase of 16 % (black 19 %) at the middle. The four solids are those that public tables give; the
+overprints and the increase are from memory. Overprints with black: black times the transmittance of the other
+inks to the power 0.25, which gives four solids about L* 9 (house value). Lab is relative to the paper.
 """
 
 from __future__ import annotations

@@ -40,6 +40,13 @@ def png(
     return SIGNATURE + b"".join(parts) + chunk(b"IEND", b"")
 
 
+def blank_png(width: int, height: int) -> bytes:
+    """A black PNG of one bit: a small file however large the picture."""
+    head = struct.pack(">IIBBBBB", width, height, 1, 0, 0, 0, 0)
+    body = zlib.compress((b"\0" + bytes(-(-width // 8))) * height, 9)
+    return SIGNATURE + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
+
+
 def read_png(data: bytes) -> tuple[NDArray[np.uint16], dict[bytes, bytes]]:
     """Return the samples (H, W, n) at their own depth and the chunks; interlaced or not."""
     chunks: dict[bytes, bytes] = {}

@@ -121,7 +121,7 @@ def test_a_child_reads_several_files_and_returns_refusals_as_values(tmp_path: Pa
 
 def test_a_file_that_brings_the_child_down_is_named_and_the_others_come(tmp_path: Path):
     """Too much memory kills the child of all; each file is then read in its own."""
-    rows = builders.png(np.zeros((9000, 9000, 1), np.uint8), 0, 1)
+    rows = builders.blank_png(9000, 9000)
     items = [(put(tmp_path, "a.png", RED), "a"), (put(tmp_path, "big.png", rows), "big")]
     good, bad = read.read_apart(items, Limits(memory_bytes=600 * 2**20))
     assert isinstance(good, BitmapArt)

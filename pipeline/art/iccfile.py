@@ -48,12 +48,9 @@ def ink_profile(title: str, lab: NDArray[np.float64], curves: Sequence[NDArray[n
     head += b"".join(_fixed(v) for v in (1, 0, 0, 0, 1, 0, 0, 0, 1))
     head += struct.pack(">HH", len(curves[0]), 2)
     body = b"".join(_u16(curve * 65535) for curve in curves) + _u16(scaled) + _u16(np.array([0, 65535] * 3))
-    tags = [
-        (b"desc", _text_description(title)),
-        (b"cprt", _text(RIGHTS)),
-        (b"wtpt", _xyz(D50)),
-        (b"A2B0", head + body),
-    ]
+    tags = [(b"desc", _text_description(title)), (b"cprt", _text(RIGHTS)), (b"wtpt", _xyz(D50))]
+    # One table for all intents: readers look for the tag of the intent they use.
+    tags += [(kind, head + body) for kind in (b"A2B0", b"A2B1", b"A2B2")]
     return _assembled(b"scnr", b"CMYK", b"Lab ", tags)
 
 

@@ -11,7 +11,7 @@ from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, UnidentifiedImageError
 
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Fault, Refused
@@ -29,6 +29,9 @@ def translated(name: str) -> Iterator[None]:
             raise
         except (MemoryError, Image.DecompressionBombError) as error:
             raise _memory(name) from error
+        except UnidentifiedImageError as error:
+            what = "its samples are laid out in a way that is not read."
+            raise unreadable(name, what, "Save it as 8-bit RGB PNG or TIFF.") from error
         except Exception as error:
             reason = str(error).strip() or type(error).__name__
             raise unreadable(name, f"the picture data is damaged or cut short ({reason}).") from error

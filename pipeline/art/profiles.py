@@ -72,7 +72,7 @@ def _by_chunks(
     """Untagged RGB and grey are sRGB, unless PNG chunks state another gamma or other primaries."""
     gamma, primaries = samples.gamma, samples.primaries
     if primaries is not None and samples.space == "rgb" and not _near(primaries, SRGB):
-        curve = srgb_curve(1024) if _is_srgb_gamma(gamma) else np.linspace(0, 1, 1024) ** (gamma or 2.2)
+        curve = srgb_curve(1024) if gamma is None else np.linspace(0, 1, 1024) ** gamma
         try:
             profile = _open(matrix_profile("PNG", primaries, curve))
         except ValueError:

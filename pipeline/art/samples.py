@@ -21,7 +21,7 @@ Xy: TypeAlias = tuple[float, float]
 class Samples:
     """Colour samples (H, W, channels of `space`), uint8 or uint16 full scale, and what the file says about them.
 
-    CMYK: 255 is full ink. Lab: L 0–255 for 0–100, a and b plus 128. `alpha` is straight, (H, W).
+    CMYK: 255 is full ink. Lab: L 0–255 for 0–100, a and b as signed bytes. `alpha` is straight, (H, W).
     `profile` are the bytes of the embedded colour profile. `gamma` is the exponent that makes light of a sample
     (2.2, not 1/2.2), `primaries` the chromaticities of white, red, green and blue: PNG says them without a profile.
     `orientation` is the EXIF value 1–8 that is still to be applied.
