@@ -24,6 +24,10 @@ Bools = NDArray[np.bool_]
 
 FLAT = 3
 """Largest step of a channel, in 8-bit levels, that still counts as the same flat colour (rounding, faint noise)."""
+CONTRAST = 24
+"""A colour is another one when it differs by this much (8-bit levels, Euclidean)."""
+SHINES_THROUGH = 0.35
+"""Two shapes that meet on a third let up to a quarter of a pixel of it shine through their antialiased edges."""
 SEAM = 178
 """Coverage (of 255) above which a single pixel between solid inks is the seam of two shapes, not a gap."""
 BAND_PX = 4_000_000
@@ -95,6 +99,7 @@ def _stations(lines: NDArray[np.uint32], top: int, step: int) -> Stations:
     row = (at // width).astype(np.int32)
     _close_seams(colour, size, row)
     flat = ~_mixed(colour, size, row)
+    flat |= _turning(colour, flat)
     keep = np.flatnonzero(flat)
     begins = np.ones(keep.size, bool)
     close = np.abs(colour[keep[1:]] - colour[keep[:-1]]).max(axis=1, initial=0) <= FLAT
@@ -147,9 +152,43 @@ def _mixed(colour: Ints, size: Ints, row: Ints) -> Bools:
     apart = (np.abs(left).max(axis=1, initial=0) > FLAT) & (
         np.abs(whole - left).max(axis=1, initial=0) > FLAT
     )
-    straight = off <= span * np.maximum(3 * FLAT * FLAT, span // 400)
+    straight = off <= span * np.maximum(3 * FLAT * FLAT, span // 50)
     mixed[at] = apart & straight & (along > 0) & (along < span)
     return mixed
+
+
+def _turning(colour: Ints, flat: Bools) -> Bools:
+    """Say which mixed pixels, at most one between two stations, hold a third colour too thin to fill a pixel."""
+    turn = np.zeros(flat.size, bool)
+    place = np.where(flat, np.arange(flat.size), -1)
+    at = np.flatnonzero(~flat)
+    before = np.maximum.accumulate(place)[at]
+    gap = np.flatnonzero(np.diff(before, prepend=-1))
+    if not gap.size:
+        return turn
+    after = np.append(at[gap[1:] - 1], at[-1]) + 1
+    left, right = colour[before], np.repeat(colour[after], np.diff(np.append(gap, at.size)), axis=0)
+    off, share, span = off_edge(colour[at], left, right)
+    off[(off <= np.maximum(CONTRAST * CONTRAST, span / 36)) | (share <= SHINES_THROUGH)] = 0
+    most = np.repeat(np.maximum.reduceat(off, gap), np.diff(np.append(gap, at.size)))
+    best = at[(off == most) & (off > 0)]
+    first = np.diff(before[np.searchsorted(at, best)], prepend=-1) != 0
+    turn[best[first]] = True
+    return turn
+
+
+def off_edge(here: Ints, left: Ints, right: Ints) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Return how far colours lie from the straight mixture of two sides, and what a third colour takes at least.
+
+    The first is a squared distance, the second a share of 0–1: the third colour lies on the ray from the mixture
+    through the pixel, at the furthest where the colour cube ends. The last is the squared distance of the sides.
+    """
+    whole, part = (right - left).astype(np.int64), (here - left).astype(np.int64)
+    span = (whole * whole).sum(axis=1)
+    t = (part * whole).sum(axis=1) / np.maximum(span, 1)
+    ray = part - t[:, None] * whole
+    room = np.where(ray > 0, 255 - here, here) / np.maximum(np.abs(ray), 1e-6)
+    return np.asarray((ray * ray).sum(axis=1)), np.asarray(1 / (1 + room.min(axis=1, initial=np.inf))), span
 
 
 def _between(

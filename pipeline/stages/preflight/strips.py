@@ -15,16 +15,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import MM_PER_INCH, Pixels
-from pipeline.stages.preflight.stations import Bools, Floats, Ints, Stations, columns, rows
+from pipeline.stages.preflight.stations import (
+    CONTRAST,
+    SHINES_THROUGH,
+    Bools,
+    Floats,
+    Ints,
+    Stations,
+    columns,
+    off_edge,
+    rows,
+)
 
-CONTRAST = 24
-"""A strip is one when it differs by this much (8-bit levels, Euclidean) from both sides."""
 RINGING = 0.15
 """A step beyond both sides smaller than this share of the edge is the overshoot of a resampled edge."""
+STEADY = 12
+"""Most that an ink beside a strip may change along it, in 8-bit levels, to be flat colour or a slow gradient."""
 STEEPEST = 1.25
 """Chains may lean this far (pixels a line) before the other direction measures them."""
 TAPER = 0.08
 """Growth of the width along the strip above which it is the tip of a wedge or a corner, about 5° between its sides."""
+ERROR_MM = 0.005
+"""How far measured widths may fall short (coverage comes in steps); a line of just the limit is no finding."""
+LEAST_CROSSINGS = 3
 LEAST_MM = 0.4
 """Shorter than this is a tip or a speck, however thin."""
 WINDOW_MM = 0.35
@@ -141,7 +154,10 @@ def _on_edge(here: Ints, left: Ints, right: Ints, size: Ints) -> Bools:
     straight = off <= np.maximum(27.0, span / 100.0)
     inside = (t > 0) & (t < 1) & (size <= 2)
     beyond = ((t <= 0) & (t > -RINGING)) | ((t >= 1) & (t < 1 + RINGING))
-    return np.asarray(straight & (inside | beyond) & (span >= CONTRAST * CONTRAST))
+    step = straight & (inside | beyond)
+    _, share, _ = off_edge(here, left, right)
+    faint = (size == 1) & (share <= SHINES_THROUGH)
+    return np.asarray((step | faint) & (span >= CONTRAST * CONTRAST))
 
 
 def _full_cover(across: Floats, size: Ints, here: Ints, left: Ints, right: Ints, gap: Bools) -> Floats:
@@ -156,38 +172,53 @@ def _full_cover(across: Floats, size: Ints, here: Ints, left: Ints, right: Ints,
 
 def _chained(c: _Crossings, ppi: float, step: int, upright: bool) -> Widths:  # noqa: FBT001
     """Link crossings into chains and give each its width across the strip, smoothed along it."""
-    nxt = _links(c, step)
-    chain = _chain_of(nxt)
+    chain = _chain_of(_links(c, step))
     order = np.lexsort((c.line, chain))
+    order = order[np.bincount(chain)[chain[order]] >= LEAST_CROSSINGS]
     c, chain = c.take(order), chain[order]
-    count = chain.size
     mm = MM_PER_INCH / ppi
-    reach = max(2, round(WINDOW_MM / mm / step))
     head = np.flatnonzero(np.diff(chain, prepend=-1))
-    tail = np.append(head[1:], count) - 1
+    tail = np.append(head[1:], chain.size) - 1
     which = np.repeat(np.arange(head.size), tail - head + 1)
-    here = np.arange(count)
-    lo, hi = np.maximum(here - reach, head[which]), np.minimum(here + reach, tail[which])
-    lines = np.maximum(c.line[hi] - c.line[lo], 1)
-    slope = (c.centre[hi] - c.centre[lo]) / lines
+    reach = max(2, round(WINDOW_MM / mm / step))
+    window = _windows(head[which], tail[which], reach)
+    lo, hi = window[:, 0], window[:, -1]
+    slope = (c.centre[hi] - c.centre[lo]) / np.maximum(c.line[hi] - c.line[lo], 1)
     cos2 = 1 / (1 + slope * slope)
-    across = _peak_corrected(c, head, which)
-    sums = np.concatenate(([0.0], np.cumsum(across)))
-    mean = (sums[hi + 1] - sums[lo]) / (hi - lo + 1)
-    upper = (sums[hi + 1] - sums[here]) / (hi - here + 1)
-    lower = (sums[here + 1] - sums[lo]) / (here - lo + 1)
-    taper = np.abs(upper - lower) * 2 / lines * cos2
+    across = _peak_corrected(c, head, which)[window]
+    lines = c.line[window].astype(np.float64)
+    rise = np.median(across[:, reach + 1 :], axis=1) - np.median(across[:, :reach], axis=1)
+    run = np.maximum(lines[:, reach + 1 :].mean(axis=1) - lines[:, :reach].mean(axis=1), 1)
+    # The ends of a strip are cut at a slant to the scanned line: the two most extreme crossings don't count.
+    across.sort(axis=1)
     along: Floats = c.line.astype(np.float64) + 0.5
     x, y = (c.centre, along) if upright else (along, c.centre)
     return Widths(
         x=x,
         y=y,
-        width_mm=mean * np.sqrt(cos2) * mm,
-        taper=np.where(np.abs(slope) <= STEEPEST, taper, np.inf),
+        width_mm=across[:, reach // 2 : across.shape[1] - reach // 2].mean(axis=1) * np.sqrt(cos2) * mm,
+        taper=np.where((np.abs(slope) <= STEEPEST) & _steady(c, window), np.abs(rise) / run * cos2, np.inf),
         advance_mm=step * mm / np.sqrt(cos2),
         chain=chain,
         gap=c.gap,
     )
+
+
+def _steady(c: _Crossings, window: NDArray[np.intp]) -> Bools:
+    """Say where the inks on both sides stay what they are along the window, as in flat art."""
+    steady = np.ones(window.shape[0], bool)
+    for side in (c.left, c.right):
+        middle = side[window[:, window.shape[1] // 2]]
+        for end in (0, -1):
+            steady &= np.abs(side[window[:, end]] - middle).max(axis=1, initial=0) <= STEADY
+    return steady
+
+
+def _windows(head: NDArray[np.intp], tail: NDArray[np.intp], reach: int) -> NDArray[np.intp]:
+    """Return (N, 2 × reach + 1) places around each crossing, moved inwards at the ends of its chain."""
+    here = np.arange(head.size)
+    start = np.maximum(np.minimum(here - reach, tail - 2 * reach), head)
+    return np.asarray(np.minimum(start[:, None] + np.arange(2 * reach + 1), tail[:, None]))
 
 
 def _peak_corrected(c: _Crossings, head: NDArray[np.intp], which: NDArray[np.intp]) -> Floats:
@@ -210,14 +241,18 @@ def _links(c: _Crossings, step: int) -> NDArray[np.intp]:
     order = np.argsort(key, kind="stable")
     ranked = key[order]
     best = np.full(count, np.inf)
-    target = key + wide
-    right = np.searchsorted(ranked, target)
-    for offset in (-1, 0):
-        rank = np.clip(right + offset, 0, count - 1)
-        other = order[rank]
-        far = np.abs(ranked[rank] - target)
-        fits = (far <= STEEPEST * step + 0.5) & (far < best) & _alike(c, other)
-        nxt[fits], best[fits] = other[fits], far[fits]
+    # A crossing may be lost where the strip hides between two pixels, so one line may be skipped.
+    for ahead in (1, 2):
+        loose = np.flatnonzero(nxt < 0)
+        target = key[loose] + ahead * wide
+        right = np.searchsorted(ranked, target)
+        for offset in (-1, 0):
+            rank = np.clip(right + offset, 0, count - 1)
+            other = order[rank]
+            far = np.abs(ranked[rank] - target)
+            fits = (far <= ahead * STEEPEST * step + 0.5) & (far < best[loose]) & _alike(c, loose, other)
+            nxt[loose[fits]], best[loose[fits]] = other[fits], far[fits]
+        best[nxt >= 0] -= wide  # what continues on the very next line goes first
     # Of several that lead to one place only the nearest goes on: a strip does not branch.
     by_target = np.lexsort((best, nxt))
     doubled = np.zeros(count, bool)
@@ -226,12 +261,12 @@ def _links(c: _Crossings, step: int) -> NDArray[np.intp]:
     return nxt
 
 
-def _alike(c: _Crossings, other: NDArray[np.intp]) -> Bools:
-    """Say which continue in the same colour between the same two sides."""
-    near = c.gap == c.gap[other]
+def _alike(c: _Crossings, one: NDArray[np.intp], other: NDArray[np.intp]) -> Bools:
+    """Say which pairs of crossings have the same colour between the same two sides."""
+    near = c.gap[one] == c.gap[other]
     for name, most in (("colour", 96), ("left", CONTRAST), ("right", CONTRAST)):
         values: Ints = getattr(c, name)
-        near &= np.abs(values - values[other]).max(axis=1) <= most
+        near &= np.abs(values[one] - values[other]).max(axis=1) <= most
     return np.asarray(near)
 
 
@@ -249,7 +284,7 @@ def _chain_of(nxt: NDArray[np.intp]) -> Ints:
 
 def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
     """Return the stretches that stay under `limit_mm` for 3 × their width or 1 mm, thinnest first."""
-    ok = (w.width_mm < limit_mm) & (w.taper <= TAPER)
+    ok = (w.width_mm < limit_mm - ERROR_MM) & (w.taper <= TAPER)
     at = np.flatnonzero(ok)
     if not at.size:
         return ()
@@ -259,7 +294,7 @@ def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
     length = np.add.reduceat(w.advance_mm[at], head)
     width = np.minimum.reduceat(w.width_mm[at], head)
     widest = np.maximum.reduceat(w.width_mm[at], head)
-    enough = length >= np.clip(3 * widest, LEAST_MM, 1.0)
+    enough = length >= np.where(_tips(w, at, head), 1.0, np.clip(3 * widest, LEAST_MM, 1.0))
     mm = MM_PER_INCH / ppi
     x0, x1 = np.minimum.reduceat(w.x[at], head) * mm, np.maximum.reduceat(w.x[at], head) * mm
     y0, y1 = np.minimum.reduceat(w.y[at], head) * mm, np.maximum.reduceat(w.y[at], head) * mm
@@ -278,3 +313,12 @@ def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
         for i in np.flatnonzero(enough)
     ]
     return tuple(sorted(strips, key=lambda s: (s.width_mm, s.box_mm)))
+
+
+def _tips(w: Widths, at: NDArray[np.intp], head: NDArray[np.intp]) -> Bools:
+    """Say which stretches end at one end and grow into a wedge at the other."""
+    first, last = at[head], at[np.append(head[1:], at.size) - 1]
+    chain = np.concatenate(([-1], w.chain, [-1]))
+    taper = np.concatenate(([0.0], w.taper, [0.0])) > TAPER
+    goes_back, goes_on = chain[first] == w.chain[first], chain[last + 2] == w.chain[last]
+    return np.asarray((goes_back & taper[first] & ~goes_on) | (goes_on & taper[last + 2] & ~goes_back))

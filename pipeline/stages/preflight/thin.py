@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
-from pipeline.stages.preflight.strips import Strip, Widths, under, widths
+from pipeline.stages.preflight.strips import Strip, under, widths
+from pipeline.stages.preflight.texture import textured
 
 SEPARATE_MM = 0.5
 """Stretches whose middles are nearer than this are told as one place."""
@@ -27,17 +28,15 @@ def thin_features(
     A line is a strip of one ink between others or on cloth, a gap a strip of cloth between inks.
     """
     measured = widths(pixels, ppi, max(line_stop_mm, line_warn_mm, gap_stop_mm, gap_warn_mm))
-    return _judged(measured, ppi, line_stop_mm, line_warn_mm, gap=False) + _judged(
-        measured, ppi, gap_stop_mm, gap_warn_mm, gap=True
-    )
-
-
-def _judged(w: Widths, ppi: float, stop_mm: float, warn_mm: float, *, gap: bool) -> tuple[Finding, ...]:
-    for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):
-        strips = [s for s in under(w, ppi, limit) if s.gap == gap] if limit > 0 else []
-        if strips:
-            return (_finding(strips, limit, stop=severity == "stop", gap=gap),)
-    return ()
+    found: list[Finding] = []
+    for gap, stop_mm, warn_mm in ((False, line_stop_mm, line_warn_mm), (True, gap_stop_mm, gap_warn_mm)):
+        for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):
+            strips = [s for s in under(measured, ppi, limit) if s.gap == gap] if limit > 0 else []
+            strips = [s for s in strips if not textured(pixels, ppi, s.box_mm)]
+            if strips:
+                found.append(_finding(strips, limit, stop=severity == "stop", gap=gap))
+                break
+    return tuple(found)
 
 
 def _finding(strips: list[Strip], limit: float, *, stop: bool, gap: bool) -> Finding:
