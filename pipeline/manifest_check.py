@@ -12,7 +12,7 @@ from typing import Annotated, Any, TypeAlias, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Strict, ValidationError
 from pydantic_core import PydanticCustomError
 
-from pipeline.manifest_text import Loc, Problem, clean, refusal, shorten, tidy
+from pipeline.manifest_text import Loc, Problem, clean, printable, refusal, shorten, tidy
 
 T = TypeVar("T")
 M = TypeVar("M", bound=BaseModel)
@@ -93,7 +93,7 @@ Percent: TypeAlias = Annotated[float, Field(ge=0, le=100)]
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return ' Did you mean "x"?' when something known is near, and what there is."""
-    names = list(known)
+    names = [printable(name) for name in known]
     close = difflib.get_close_matches(word.lower(), [n.lower() for n in names], n=1, cutoff=0.6)
     hint = "".join(f' Did you mean "{n}"?' for n in names if close and n.lower() == close[0])
     listed = ", ".join(f'"{n}"' for n in names[:40]) + (", …" if len(names) > 40 else "")
@@ -140,11 +140,11 @@ def _only_follows(error: Any) -> bool:
 
 
 def _problem(model: type[BaseModel], error: Any) -> Problem:
-    loc: Loc = tuple(
-        p for p in error["loc"] if not (isinstance(p, str) and p.startswith(TAG)) and p != "[key]"
-    )
     kind = error["type"]
-    context = error.get("ctx", {})
+    # A fault of a key itself has "[key]" after the key; a stranger may have that very name.
+    skipped = (TAG,) if kind == "extra_forbidden" else (TAG, "[key]")
+    loc: Loc = tuple(p for p in error["loc"] if not (isinstance(p, str) and p.startswith(skipped)))
+    context = {k: f"{v:g}" if isinstance(v, float) else v for k, v in error.get("ctx", {}).items()}
     about = _about(model, loc)
     value = "" if kind == "missing" else shorten(error["input"])
     if kind == "extra_forbidden":
@@ -160,14 +160,8 @@ def _problem(model: type[BaseModel], error: Any) -> Problem:
     if kind == "literal_error":
         known = re.findall(r"'([^']*)'", context["expected"])
         return Problem(loc, value, f"is not one of the choices.{nearest(str(error['input']), known)}")
-    return Problem(
-        loc, value, f"{_WORDS.get(kind, error['msg'])}. Write: {about}".format_map(_Context(context))
-    )
-
-
-class _Context(dict[str, Any]):
-    def __missing__(self, key: str) -> str:
-        return "{" + key + "}"
+    words = _WORDS[kind].format_map(context) if kind in _WORDS else error["msg"]
+    return Problem(loc, value, f"{words}. Write: {about}")
 
 
 _WORDS = {

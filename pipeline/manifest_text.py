@@ -109,6 +109,8 @@ def read_manifest(path: Path, code: str) -> dict[str, Any]:
     except RecursionError:
         raise Refused(f"{source}: nested deeper than {DEEPEST} levels. Write it flatter.", code) from None
     except ValueError as fault:
+        if "int_max_str_digits" in str(fault):
+            raise Refused(f"{source}: a whole number is too long. Write an ordinary number.", code) from None
         # The messages of both readers carry line and column.
         what = "TOML" if kind == ".toml" else "JSON"
         raise Refused(
@@ -199,8 +201,9 @@ def _cleaned_table(table: Mapping[Any, Any], loc: Loc, problems: list[Problem]) 
         if name in result:
             twice.append(name)
             continue
-        if _wrong_scalar(key):
-            problems.append(Problem(loc, shorten(key), f"as a key: {_wrong_scalar(key)}"))
+        fault = "holds a NUL. Type it again." if "\0" in key else _wrong_scalar(key)
+        if fault:
+            problems.append(Problem(loc, shorten(key), f"as a key: {fault}"))
             continue
         result[name] = _cleaned(value, (*loc, name), problems)
     problems.extend(

@@ -191,7 +191,7 @@ class Colourway(Model):
     )
     fabric: Annotated[
         Annotated[Name, Tag(TAG + "name")] | Annotated[FabricSpec, Tag(TAG + "table")],
-        by_shape(name=str, table=Mapping),
+        by_shape(name=str, table=(Mapping, Model)),
     ] = Field(description='Name of a fabric in the shop file, or a table like { srgb = "#8f2430" }.')
     sizes: Mapping[Name, Pieces] = Field(
         min_length=1, description="Pieces by size, like { S = 12, M = 30 }; 0 to 1,000,000 each, one above 0."

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import Field
 
-from pipeline.fabric import Cloth, FabricSpec, cloth_from, fabric_problems
+from pipeline.fabric import Cloth, FabricSpec, cloth_from
 from pipeline.faults import Fault, Refused
 from pipeline.manifest_check import Line, Model, Name, checked, nearest
-from pipeline.manifest_text import Problem, printable, read_manifest
+from pipeline.manifest_text import clean, printable, read_manifest, refusal
 from pipeline.order_parts import Colourway, Order, Print
 from pipeline.order_types import Route
 from pipeline.shop_parts import (
@@ -24,9 +24,15 @@ from pipeline.shop_parts import (
     Thresholds,
     Wash,
 )
+from pipeline.shop_rules import shop_problems
 
 T = TypeVar("T")
-ROUTES: tuple[Route, ...] = ("direct", "transfer", "screen")
+
+_EITHER = (("srgb", "lab"), ("top_mm", "bottom_mm"))
+"""Of each pair one is stated; stating the other takes its place."""
+
+_WHOLE = ("fibre",)
+"""Tables that make one value, and are replaced whole."""
 
 
 class Shop(Model):
@@ -57,11 +63,15 @@ def load_shop(path: Path | None) -> Shop:
 
     Raises Refused that lists everything wrong with the file.
     """
-    built_in = read_manifest(built_in_path("shop.toml"), "shop-file")
+    code = "shop-file"
+    built_in = read_manifest(built_in_path("shop.toml"), code)
     if path is None:
-        return checked(Shop, built_in, _problems, source="shop.toml", code="shop-file")
-    own = read_manifest(path, "shop-file")
-    return checked(Shop, _laid_over(built_in, own), _problems, source=printable(path.name), code="shop-file")
+        return checked(Shop, built_in, shop_problems, source="shop.toml", code=code)
+    source = printable(path.name)
+    own, problems = clean(read_manifest(path, code))
+    if problems:
+        raise refusal(source, problems, code)
+    return checked(Shop, _laid_over(built_in, own), shop_problems, source=source, code=code)
 
 
 def built_in_path(name: str) -> Path:
@@ -121,60 +131,14 @@ def _looked_up(table: Mapping[str, T], name: str, what: str) -> T:
     )
 
 
-def _laid_over(under: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
-    laid = dict(under)
-    for key, value in over.items():
-        below = under.get(key)
-        if isinstance(value, Mapping) and isinstance(below, Mapping):
-            if "srgb" in value or "lab" in value:  # takes the place of the other way of stating a colour
-                below = {k: v for k, v in below.items() if k not in ("srgb", "lab")}
-            laid[key] = _laid_over(below, value)
+def _laid_over(under: Mapping[str, Any], over: Mapping[str, Any], key: str = "") -> dict[str, Any]:
+    dropped = {a for pair in _EITHER for a, b in (pair, pair[::-1]) if b in over and a not in over}
+    laid = {name: value for name, value in under.items() if name not in dropped}
+    for name, value in over.items():
+        below = laid.get(name)
+        if isinstance(value, Mapping) and isinstance(below, Mapping) and name not in _WHOLE:
+            laid[name] = _laid_over(below, value, name)
         else:
-            laid[key] = value
-    return laid
-
-
-def _problems(data: Mapping[str, Any]) -> Iterator[Problem]:
-    """Yield what is wrong between the keys of a raw shop file."""
-    for name, table in _tables(data, "fabrics"):
-        yield from fabric_problems(table, ("fabrics", name))
-    for name, garment in _tables(data, "garments"):
-        sizes = garment.get("sizes")
-        if isinstance(sizes, Mapping) and garment.get("reference_size") not in sizes:
-            yield Problem(
-                ("garments", name, "reference_size"),
-                str(garment.get("reference_size")),
-                f"is not a size of the garment.{nearest(str(garment.get('reference_size')), sizes)}",
-            )
-        for position, placed in _tables(garment, "positions"):
-            if ("top_mm" in placed) == ("bottom_mm" in placed):
-                yield Problem(
-                    ("garments", name, "positions", position),
-                    "",
-                    "needs exactly one of top_mm and bottom_mm. Keep one.",
-                )
-    for name, press in _tables(data, "presses"):
-        needed = {"direct": "platens", "transfer": "roll", "screen": "film"}.get(str(press.get("route")))
-        if needed and needed not in press:
-            yield Problem(
-                ("presses", name, needed), "", f'is missing: a press for "{press["route"]}" needs it.'
-            )
-        if press.get("route") == "screen" and "screen" not in press:
-            yield Problem(("presses", name, "screen"), "", 'is missing: a press for "screen" needs it.')
-    for key in ("washes", "thresholds"):
-        by_route = data.get(key)
-        if isinstance(by_route, Mapping):
-            missing = [route for route in ROUTES if route not in by_route]
-            yield from (Problem((key, route), "", "is missing. Every route needs it.") for route in missing)
-    for route, wash in _tables(data, "washes"):
-        fibres = wash.get("fibres")
-        if isinstance(fibres, Mapping) and "other" not in fibres:
-            yield Problem(("washes", route, "fibres", "other"), "", "is missing. It is for fibres not named.")
-
-
-def _tables(data: Mapping[str, Any], key: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    tables = data.get(key)
-    if isinstance(tables, Mapping):
-        for name, table in tables.items():
-            if isinstance(table, Mapping):
-                yield name, table
+            laid[name] = value
+    # The first press of a route is its default: the shop's own come before the built-in ones.
+    return {**{name: laid[name] for name in over}, **laid} if key == "presses" else laid

@@ -9,6 +9,7 @@ source.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -112,23 +113,15 @@ def _on_band(
     platen: Platen | None,
 ) -> Placement:
     size = band[0]
-    position, half_chest = spot.position, spot.garment.sizes[size].half_chest_mm
-    scaled = (print_.scale or position.scale) == "with garment"
-    at_size = position.by_size.get(size)
-    area = _area(spot, size, platen)
-    keep_outs = position.keep_outs if at_size is None or at_size.keep_outs is None else at_size.keep_outs
-    centre, top, bottom = _offsets(position, size)
-    wanted, stated = _width(print_, spot, aspect, size, scaled=scaled)
-    width = wanted
-    if scaled and not stated:
-        width = min(
-            wanted,
-            spot.widest_of_half_chest * half_chest,
-            _room(area, keep_outs, centre, top, bottom, aspect),
-        )
+    position = spot.position
+    area, keep_outs = _area(spot.garment, position, size, platen), _keep_outs(position, size)
+    anchor = _anchor(position, size, print_.shift_mm)
+    wanted, stated = _width(print_, spot, aspect, size, platen)
+    width = wanted if stated else min(wanted, _room(area, keep_outs, anchor, aspect))
+    if not stated and _scaled(print_, position):
+        width = min(width, spot.widest_of_half_chest * spot.garment.sizes[size].half_chest_mm)
     height = width * aspect
-    x = centre - width / 2 + print_.shift_mm[0]
-    y = (top if top is not None else -(bottom or 0.0) - height) + print_.shift_mm[1]
+    x, y = anchor.x - width / 2, anchor.y if anchor.hangs else anchor.y - height
     ppi = press.resolution_ppi
     held = width < wanted - 0.05
     return Placement(
@@ -144,54 +137,80 @@ def _on_band(
         area_mm=(area[0] - x, area[1] - y, area[2], area[3]),
         keep_outs=tuple((k.name, (k.area_mm[0] - x, k.area_mm[1] - y, *k.area_mm[2:])) for k in keep_outs),
         wanted_mm=wanted if held else None,
-        findings=(_size_held(band, wanted, width),) if held else (),
+        findings=(
+            *((_size_held(band, wanted, width),) if held else ()),
+            *_band_size(print_, spot, aspect, band, width),
+        ),
     )
 
 
-def _width(print_: Print, spot: Spot, aspect: float, size: str, *, scaled: bool) -> tuple[float, bool]:
+def _width(print_: Print, spot: Spot, aspect: float, size: str, platen: Platen | None) -> tuple[float, bool]:
     """Return the width on a size, and whether the order states it for that size."""
     own = print_.by_size.get(size)
     if own is not None:
         return (own.width_mm or (own.height_mm or 0.0) / aspect), True
     if print_.fit:
-        reach = _area(
-            Spot(spot.reference, spot.position, spot.reference, spot.reference_size, 1.0), spot.reference_size
-        )
-        centre, top, bottom = _offsets(spot.position, spot.reference_size)
-        base = _room(reach, (), centre, top, bottom, aspect)
-        base = min(base, spot.widest_of_half_chest * spot.reference.sizes[spot.reference_size].half_chest_mm)
+        base = _fitting(print_, spot, aspect, platen)
     else:
         base = print_.width_mm or (print_.height_mm or 0.0) / aspect
-    if not scaled:
-        return base, True
+    if not _scaled(print_, spot.position):
+        return base, not print_.fit
     chest = spot.garment.sizes[size].half_chest_mm
     reference = spot.reference.sizes[spot.reference_size].half_chest_mm
     same = spot.garment == spot.reference and size == spot.reference_size
     return base * chest / reference, same and not print_.fit
 
 
-def _offsets(position: Position, size: str) -> tuple[float, float | None, float | None]:
-    """Return centre, top below the line and bottom above the line on a size; one of the last two is None."""
+def _scaled(print_: Print, position: Position) -> bool:
+    return (print_.scale or position.scale) == "with garment"
+
+
+def _fitting(print_: Print, spot: Spot, aspect: float, platen: Platen | None) -> float:
+    """Return the width that fills the print area of the reference size on the reference garment."""
+    position = spot.reference.positions.get(print_.position, spot.position)
+    size = spot.reference_size
+    area = _area(spot.reference, position, size, platen)
+    room = _room(area, _keep_outs(position, size), _anchor(position, size, print_.shift_mm), aspect)
+    if not _scaled(print_, spot.position):
+        return room
+    return min(room, spot.widest_of_half_chest * spot.reference.sizes[size].half_chest_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class _Anchor:
+    """Where a print is held: the middle of its upper edge when it `hangs`, else of its lower edge."""
+
+    x: float
+    y: float
+    hangs: bool
+
+
+def _anchor(position: Position, size: str, shift: tuple[float, float]) -> _Anchor:
     own = position.by_size.get(size)
     centre, top, bottom = position.centre_mm, position.top_mm, position.bottom_mm
     if own is not None:
         centre = centre if own.centre_mm is None else own.centre_mm
         top = top if own.top_mm is None else own.top_mm
         bottom = bottom if own.bottom_mm is None else own.bottom_mm
-    return centre, top, bottom
+    y = top if top is not None else -(bottom or 0.0)
+    return _Anchor(centre + shift[0], y + shift[1], top is not None)
 
 
-def _area(spot: Spot, size: str, platen: Platen | None = None) -> Box:
+def _keep_outs(position: Position, size: str) -> tuple[KeepOut, ...]:
+    own = position.by_size.get(size)
+    return position.keep_outs if own is None or own.keep_outs is None else own.keep_outs
+
+
+def _area(garment: Garment, position: Position, size: str, platen: Platen | None) -> Box:
     """Return the print area on a size, from centre line and line, within what the press reaches on the platen."""
-    position = spot.position
     own = position.by_size.get(size)
     if own is not None and own.area_mm is not None:
         area = own.area_mm
     else:
         area = position.area_mm
         if position.scale == "with garment":
-            sizes = spot.garment.sizes
-            factor = sizes[size].half_chest_mm / sizes[spot.garment.reference_size].half_chest_mm
+            sizes = garment.sizes
+            factor = sizes[size].half_chest_mm / sizes[garment.reference_size].half_chest_mm
             # the collar stays where it is: the area grows sideways from the centre and downwards from its top
             area = (area[0] * factor, area[1], area[2] * factor, area[3] * factor)
     return area if platen is None else _common(area, _reach(position, platen))
@@ -209,23 +228,26 @@ def _common(one: Box, other: Box) -> Box:
     return (left, top, max(right - left, 0.0), max(bottom - top, 0.0))
 
 
-def _room(
-    area: Box,
-    keep_outs: tuple[KeepOut, ...],
-    centre: float,
-    top: float | None,
-    bottom: float | None,
-    aspect: float,
-) -> float:
-    """Return the largest width that lies in the area and clear of the keep-outs."""
+def _room(area: Box, keep_outs: tuple[KeepOut, ...], anchor: _Anchor, aspect: float) -> float:
+    """Return the largest width, from this anchor, that lies in the area and clear of the keep-outs.
+
+    Infinite where no width does: then the print keeps its size, and what is cut or covered is found from its pixels.
+    """
     left, above, width, height = area
-    widest = 2 * min(centre - left, left + width - centre)
-    if top is not None:
-        ends = [above + height, *(k.area_mm[1] for k in keep_outs if k.area_mm[1] > top)]
-        tallest = min(ends) - top
-    else:
-        tallest = -(bottom or 0.0) - above
-    return max(min(widest, tallest / aspect), 1.0)
+    widest = 2 * min(anchor.x - left, left + width - anchor.x)
+    tallest = above + height - anchor.y if anchor.hangs else anchor.y - above
+    room = min(widest, tallest / aspect)
+    clear = [w for k in keep_outs if (w := _clear_of(k.area_mm, anchor, aspect)) > 0]
+    return min([room, *clear]) if room > 0 else math.inf
+
+
+def _clear_of(box: Box, anchor: _Anchor, aspect: float) -> float:
+    """Return the largest width that stays clear of a box, on one side of it or short of it; 0 if none does."""
+    left, top, width, height = box
+    sideways = 2 * max(left - anchor.x, anchor.x - (left + width), 0.0)
+    behind = top + height <= anchor.y if anchor.hangs else top >= anchor.y
+    short = top - anchor.y if anchor.hangs else anchor.y - (top + height)
+    return math.inf if behind else max(sideways, short / aspect)
 
 
 def _platen(print_: Print, press: Press, wearer: str) -> tuple[str, Platen | None]:
@@ -250,4 +272,26 @@ def _size_held(band: tuple[str, ...], wanted: float, width: float) -> Finding:
         sizes=band,
         measured=round(wanted, 1),
         limit=round(width, 1),
+    )
+
+
+def _band_size(
+    print_: Print, spot: Spot, aspect: float, band: tuple[str, ...], width: float
+) -> tuple[Finding, ...]:
+    """Return what is told where sizes of a band have a stated width other than the band's."""
+    stated = [(s, _width(print_, spot, aspect, s, None)) for s in band[1:]]
+    other = {s: w for s, (w, own) in stated if own and abs(w - width) > 0.5}
+    if not other:
+        return ()
+    told = ", ".join(f"{s} {w:.0f} mm" for s, w in other.items())
+    return (
+        Finding(
+            code="band-size",
+            severity="warn" if any(s in print_.by_size for s in other) else "note",
+            message=f"The sizes {', '.join(band)} share one print, {width:.0f} mm wide as {band[0]}, the smallest of "
+            f"them, gets it; the width stated for {told} is not used.",
+            remedy=f'bands = "each size", or by_size = {{ {band[0]} = {{ width_mm = … }} }} for the width they share',
+            sizes=band,
+            measured=round(width, 1),
+        ),
     )

@@ -1,0 +1,64 @@
+"""What must hold between the keys of a shop file; the rules read the raw tables, as those of the order do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.fabric import fabric_problems
+from pipeline.manifest_check import nearest
+from pipeline.manifest_text import Loc, Problem, shorten, tidy
+from pipeline.order_types import Route
+
+ROUTES: tuple[Route, ...] = ("direct", "transfer", "screen")
+_NEEDS = {"direct": ("platens",), "transfer": ("roll",), "screen": ("film", "screen")}
+
+
+def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
+    """Yield every problem between the keys of the (tidied, layered) raw shop file."""
+    for name, fabric in _table(data.get("fabrics")).items():
+        yield from fabric_problems(fabric, ("fabrics", name))
+    for name, garment in _table(data.get("garments")).items():
+        yield from _garment_problems(_table(garment), ("garments", name))
+    for name, press in _table(data.get("presses")).items():
+        route = _table(press).get("route")
+        for key in _NEEDS.get(route, ()) if isinstance(route, str) else ():
+            if not press.get(key):
+                yield Problem(
+                    ("presses", name, key), "", f"is missing; a {route} press needs it. Add the table."
+                )
+    for key in ("washes", "thresholds"):
+        for route in ROUTES:
+            if key in data and route not in _table(data[key]):
+                yield Problem((key, route), "", "is missing. Add the table.")
+    for route, wash in _table(data.get("washes")).items():
+        fibres = _table(_table(wash).get("fibres"))
+        if fibres and "other" not in fibres:
+            yield Problem(
+                ("washes", route, "fibres", "other"), "", "is missing: the rates of fibres not named."
+            )
+
+
+def _garment_problems(garment: Mapping[str, Any], loc: Loc) -> Iterator[Problem]:
+    sizes = list(_table(garment.get("sizes")))
+    reference = garment.get("reference_size")
+    if isinstance(reference, str) and tidy(reference) not in sizes:
+        text = f"is not a size of the garment.{nearest(reference, sizes)} Correct it."
+        yield Problem((*loc, "reference_size"), shorten(reference), text)
+    for name, position in _table(garment.get("positions")).items():
+        here = (*loc, "positions", name)
+        if isinstance(position, Mapping) and ("top_mm" in position) == ("bottom_mm" in position):
+            yield Problem(here, "", "needs exactly one of top_mm and bottom_mm. Keep one of them.")
+        for size, own in _table(_table(position).get("by_size")).items():
+            if size not in sizes:
+                yield Problem(
+                    (*here, "by_size", size), "", f"is not a size of the garment.{nearest(size, sizes)}"
+                )
+            other = "bottom_mm" if "top_mm" in _table(position) else "top_mm"
+            if other in _table(own):
+                text = f"cannot be stated here: the position does not have {other}. Remove it."
+                yield Problem((*here, "by_size", size, other), "", text)
+
+
+def _table(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
