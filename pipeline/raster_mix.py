@@ -24,6 +24,18 @@ _WHOLE = 0.97
 _PER_PX = 2.0
 """A colour one pixel farther off must fit better by so many levels."""
 _WEAK = 14.0
+_NOISE = 2.0
+_LOSSY_NOISE = 8.0
+_CHROMA = 0.4
+_SHARP = 0.6
+"""Across a sharp edge the pixel behind one that holds so much of the kept colour holds nothing else."""
+_SOFT_MEDIAN = 0.94
+_FEW_COLOURS = 32
+"""Art with fewer colours along its edges is drawn without antialiasing."""
+_PEAKS = 24
+_COMPANY = 3
+_PEAK_SHARE = 0.65
+"""Strokes thinner than a pixel reach this part of their colour somewhere."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,30 +60,48 @@ class _Padded:
     colours: NDArray[np.uint8]
     visible: NDArray[np.bool_]
     gone: NDArray[np.bool_]
+    lossy: bool
+
+    @property
+    def noise(self) -> float:
+        """Levels that count as the same colour."""
+        return _LOSSY_NOISE if self.lossy else _NOISE
+
+    def seen(self, apart: Floats) -> Floats:
+        """Return differences of colour as they are to be judged: in lossy art the lightness counts, chroma has bled.
+
+        YCbCr of ITU-T T.871, chroma at less than half its weight.
+        """
+        if not self.lossy:
+            return apart
+        r, g, b = apart[:, 0], apart[:, 1], apart[:, 2]
+        y = 0.299 * r + 0.587 * g + 0.114 * b
+        return np.stack([y, _CHROMA * (b - y) / 1.772, _CHROMA * (r - y) / 1.402], axis=1)
 
     def step(self, dy: int, dx: int) -> int:
         return dy * self.width + dx
 
 
-def unmix_edges(pixels: Pixels, gone: Mask, back: Floats, noise: float = 2.0) -> Mixtures:
+def unmix_edges(pixels: Pixels, gone: Mask, back: Floats, *, lossy: bool = False) -> Mixtures:
     """Return the mixtures in the ring around `gone`.
 
     `pixels` (H, W, 4) uint8, `gone` (H, W); `back` (3,): the nominal colour of `gone` in levels, used where the
-    picture itself shows none nearby; `noise` in levels is what counts as the same colour.
+    picture itself shows none nearby; `lossy`: the picture went through JPEG, so that its colours carry block noise
+    and its chroma has bled.
     """
     margin = int(_STROKE_PX) + 1
     width = gone.shape[1]
     wide = np.pad(pixels, ((margin, margin), (margin, margin), (0, 0)))
     pad_gone = np.pad(gone, margin)
     visible = wide[..., 3] > 0
-    pic = _Padded(width + 2 * margin, wide.reshape(-1, 4), visible.reshape(-1), pad_gone.reshape(-1))
+    pic = _Padded(width + 2 * margin, wide.reshape(-1, 4), visible.reshape(-1), pad_gone.reshape(-1), lossy)
     near = (grow(pad_gone, RING_PX) & ~pad_gone & visible).reshape(-1)
     zone = np.flatnonzero(near)
     backs = _local_back(pic, zone, back)
-    flat = _plateau(pic, zone, backs, noise)
+    flat = _plateau(pic, zone, backs)
     sure = pic.visible & ~pic.gone & ~near
     sure[zone[flat]] = True
-    found = _grow_ring(pic, zone, backs, sure, noise)
+    found = _grow_ring(pic, zone, backs, sure)
     y, x = found.at // pic.width - margin, found.at % pic.width - margin
     return Mixtures(y * width + x, found.share, found.kept, found.back, found.settled)
 
@@ -88,11 +118,15 @@ def _local_back(pic: _Padded, at: Index, nominal: Floats) -> Floats:
     return np.where(count[:, None] > 0, total / np.maximum(count, 1)[:, None], nominal)
 
 
-def _plateau(pic: _Padded, at: Index, backs: Floats, noise: float) -> NDArray[np.bool_]:
-    """Whether a pixel lies in a 2 × 2 block of one colour, which no edge makes."""
+def _plateau(pic: _Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
+    """Whether a pixel lies in a 2 × 2 block of one colour, which no edge makes.
+
+    In antialiased art a stroke of one pixel may fall on two, half and half: there a block must reach into the inside.
+    """
+    inner = _inner(pic, at)
     here = pic.colours[at, :3].astype(np.int16)
     far = np.max(np.abs(here - backs), axis=1)
-    limit = np.maximum(noise, 0.05 * far)
+    limit = np.maximum(pic.noise, 0.05 * far)
     same = {}
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
@@ -103,28 +137,40 @@ def _plateau(pic: _Padded, at: Index, backs: Floats, noise: float) -> NDArray[np
     flat = np.zeros(at.size, np.bool_)
     for dy in (-1, 1):
         for dx in (-1, 1):
-            flat |= same[dy, 0] & same[0, dx] & same[dy, dx]
+            reaches = inner[at]
+            for step in (pic.step(dy, 0), pic.step(0, dx), pic.step(dy, dx)):
+                reaches = reaches | inner[at + step]
+            flat |= same[dy, 0] & same[0, dx] & same[dy, dx] & reaches
     return flat
 
 
-def _grow_ring(pic: _Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_], noise: float) -> Mixtures:
+def _inner(pic: _Padded, at: Index) -> NDArray[np.bool_]:
+    """Return where pixels don't touch what goes; everywhere, if the art is not antialiased."""
+    colours = np.ascontiguousarray(pic.colours[at]).view(np.uint32)
+    if np.unique(colours).size < _FEW_COLOURS:
+        return np.ones(pic.gone.size, np.bool_)
+    return ~grow(pic.gone.reshape(-1, pic.width)).reshape(-1)
+
+
+def _grow_ring(pic: _Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_]) -> Mixtures:
+    """Take the ring pixel by pixel outwards from what goes, as long as pixels hold a share of it."""
     place = np.full(pic.gone.size, -1, np.int32)
     place[zone] = np.arange(zone.size, dtype=np.int32)
     open_ = np.zeros(pic.gone.size, np.bool_)
     open_[zone] = ~sure[zone]
-    front = pic.gone
-    parts: list[Mixtures] = []
-    for _ in range(RING_PX):
-        at = _touching(pic, front, open_, zone)
+    front = np.where(pic.gone, np.float32(0.0), np.float32(2.0))
+    parts = [_no_mixtures()]
+    for step in range(RING_PX):
+        at, behind = _touching(pic, front, zone[open_[zone]])
         if not at.size:
             break
         open_[at] = False
-        mixed = _estimate(pic, at, backs[place[at]], sure, noise)
+        mixed, along = _estimate(pic, at, backs[place[at]], sure)
+        if step:
+            mixed = _while_soft(mixed, along, at, behind)
         parts.append(mixed)
-        front = np.zeros(pic.gone.size, np.bool_)
-        front[mixed.at] = True
-    if not parts:
-        return Mixtures(zone[:0], np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, np.bool_))
+        front = np.full(pic.gone.size, np.float32(2.0))
+        front[mixed.at] = mixed.share
     return Mixtures(
         np.concatenate([p.at for p in parts]),
         np.concatenate([p.share for p in parts]),
@@ -134,35 +180,52 @@ def _grow_ring(pic: _Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_]
     )
 
 
-def _touching(pic: _Padded, front: NDArray[np.bool_], open_: NDArray[np.bool_], zone: Index) -> Index:
-    """Return the open pixels of the zone that touch the front."""
-    at = zone[open_[zone]]
-    hit = np.zeros(at.size, np.bool_)
+def _no_mixtures() -> Mixtures:
+    none = np.zeros((0, 3))
+    return Mixtures(np.zeros(0, np.int64), none[:, 0], none, none, np.zeros(0, np.bool_))
+
+
+def _touching(pic: _Padded, front: NDArray[np.float32], at: Index) -> tuple[Index, Floats]:
+    """Return those pixels that touch the front, and the least share among the front pixels they touch."""
+    least = np.full(at.size, np.float32(2.0))
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             if dy or dx:
-                hit |= front[at + pic.step(dy, dx)]
-    return at[hit]
+                least = np.minimum(least, front[at + pic.step(dy, dx)])
+    hit = least <= 1.0
+    return at[hit], least[hit].astype(np.float64)
 
 
-def _estimate(pic: _Padded, at: Index, backs: Floats, sure: NDArray[np.bool_], noise: float) -> Mixtures:
-    """Return the mixtures among `at`; what is wholly the kept colour, or no mixture at all, is left out."""
-    apart = pic.colours[at, :3] - backs
+def _while_soft(mixed: Mixtures, along: Floats, at: Index, behind: Floats) -> Mixtures:
+    """Drop what lies behind a pixel that already was mostly kept colour, unless the art's edges prove soft.
+
+    In sharp art such pixels are wholly the kept colour, give or take its own texture: their median says so.
+    """
+    late = behind >= _SHARP
+    if not late.any() or float(np.median(along[late])) < _SOFT_MEDIAN:
+        return mixed
+    stay = ~late[np.searchsorted(at, mixed.at)]
+    return Mixtures(
+        mixed.at[stay], mixed.share[stay], mixed.kept[stay], mixed.back[stay], mixed.settled[stay]
+    )
+
+
+def _estimate(pic: _Padded, at: Index, backs: Floats, sure: NDArray[np.bool_]) -> tuple[Mixtures, Floats]:
+    """Return the mixtures among `at`, less what is wholly the kept colour, and the unclipped share of each."""
+    apart = pic.seen(pic.colours[at, :3] - backs)
     far = _length(apart)
-    kept, cost = _nearest_fit(pic, at, apart, backs, sure)
-    allowed = np.maximum(3 * noise, 6.0) + 0.2 * far
-    poor = cost > allowed
+    kept, misfit = _nearest_fit(pic, at, apart, backs, sure)
+    poor = misfit > np.maximum(3 * pic.noise, 6.0) + 0.2 * far
+    settled = ~poor
     if poor.any():
-        kept[poor], fits = _stroke_colour(pic, at[poor], apart[poor], backs[poor], noise)
-        settled = ~poor
-        settled[np.flatnonzero(poor)[fits]] = True
-    else:
-        settled = ~poor
-    span = kept - backs
-    share = np.clip(_dot(apart, span) / np.maximum(_dot(span, span), 1.0), 0.0, 1.0)
-    settled &= _dot(span, span) > 1.0
+        kept[poor], settled[poor] = _stroke_colour(pic, at[poor], apart[poor], backs[poor])
+    span = pic.seen(kept - backs)
+    length2 = _dot(span, span)
+    along = _dot(apart, span) / np.maximum(length2, 1.0)
+    share = np.clip(along, 0.0, 1.0)
+    settled &= length2 > 1.0
     mixed = (settled & (share < _WHOLE)) | (~settled & (far < _WEAK))
-    return Mixtures(at[mixed], share[mixed], kept[mixed], backs[mixed], settled[mixed])
+    return Mixtures(at[mixed], share[mixed], kept[mixed], backs[mixed], settled[mixed]), along
 
 
 def _nearest_fit(
@@ -185,7 +248,7 @@ def _nearest_fit(
         if not who.size:
             continue
         colour = pic.colours[there[hit], :3].astype(np.float64)
-        span = colour - backs[who]
+        span = pic.seen(colour - backs[who])
         length2 = _dot(span, span)
         t = np.clip(_dot(apart[who], span) / np.maximum(length2, 1.0), 0.0, 1.0)
         off = _length(apart[who] - t[:, None] * span)
@@ -196,12 +259,12 @@ def _nearest_fit(
     return kept, misfit
 
 
-def _stroke_colour(
-    pic: _Padded, at: Index, apart: Floats, backs: Floats, noise: float
-) -> tuple[Floats, NDArray[np.bool_]]:
+def _stroke_colour(pic: _Padded, at: Index, apart: Floats, backs: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Return the colour of a stroke too thin for a core: the farthest peak nearby in the same direction from the back.
 
-    The second value says where one was found; a pixel that is itself the farthest is its own colour.
+    A pixel that is itself the farthest is its own colour. Where peaks nearly as far lie elsewhere in the art in the
+    same direction, the stroke nowhere fills a pixel here, and has their colour. The second value is False where the
+    pixel is too close to the back to tell.
     """
     far = _length(apart)
     kept = pic.colours[at, :3].astype(np.float64)
@@ -210,15 +273,39 @@ def _stroke_colour(
         there = at + pic.step(dy, dx)
         hit = np.flatnonzero(pic.visible[there] & ~pic.gone[there])
         colour = pic.colours[there[hit], :3].astype(np.float64)
-        span = colour - backs[hit]
+        span = pic.seen(colour - backs[hit])
         length = _length(span)
         along = _dot(apart[hit], span) / np.maximum(length, 1.0)
         off2 = far[hit] * far[hit] - along * along
-        limit = np.maximum(2 * noise, 4.0) + 0.08 * far[hit]
+        limit = np.maximum(2 * pic.noise, 4.0) + 0.08 * far[hit]
         better = (length > most[hit]) & (along > 0) & (off2 <= limit * limit)
         won = hit[better]
         most[won], kept[won] = length[better], colour[better]
-    return kept, most > noise
+    known = most > pic.noise
+    return _common_peaks(pic, kept, backs), known
+
+
+def _common_peaks(pic: _Padded, kept: Floats, backs: Floats) -> Floats:
+    """Return for each peak the farthest peak of the art in its direction, if it itself is nearly as far."""
+    out = kept.copy()
+    span = pic.seen(kept - backs)
+    length = _length(span)
+    open_ = length > _WEAK
+    for _ in range(_PEAKS):
+        if not open_.any():
+            break
+        # The farthest are few and may be noise: the leader has some company beyond it.
+        ranked = np.flatnonzero(open_)[np.argsort(-length[open_], kind="stable")]
+        leader = ranked[min(_COMPANY, ranked.size - 1)]
+        along = _dot(span, np.broadcast_to(span[leader], span.shape)) / length[leader]
+        off2 = np.maximum(length * length - along * along, 0.0)
+        limit = np.maximum(2 * pic.noise, 4.0) + 0.05 * length
+        same = open_ & (along > 0) & (off2 <= limit * limit)
+        same[leader] = True
+        near = same & (length >= _PEAK_SHARE * length[leader]) & (length < length[leader])
+        out[near] = kept[leader]
+        open_ &= ~(same & (length >= _PEAK_SHARE * length[leader]))
+    return out
 
 
 def _dot(a: Floats, b: Floats) -> Floats:

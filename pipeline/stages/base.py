@@ -13,8 +13,8 @@ from pipeline.art.paint import Rgb, hex_of
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import LINEAR_OF_8BIT, lab_of_rgb8, linear_to_srgb, srgb_to_lab, srgb_to_linear
 from pipeline.raster import MM_PER_INCH, Pixels, Plane
+from pipeline.raster_choke import FAR, Depths, depths
 from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, packed, window_max
-from pipeline.stages.choke import FAR, Depths, depths
 
 Route: TypeAlias = Literal["direct", "transfer", "screen"]
 Hairlines: TypeAlias = Literal["base", "none", "stop"]

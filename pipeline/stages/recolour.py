@@ -15,8 +15,6 @@ from pipeline.raster import Pixels, Plane
 from pipeline.raster_mix import unmix_edges
 from pipeline.raster_ops import Floats, Mask, SrgbColour, within_de
 
-_NOISE = 2.0
-
 
 @dataclass(frozen=True, slots=True)
 class Unmatched:
@@ -75,7 +73,7 @@ def swap_pixels(pixels: Pixels, swaps: Sequence[tuple[Rgb, Rgb]], tolerance: flo
             continue
         step = np.array(new, np.float64) - np.array(old, np.float64)
         core = np.flatnonzero(area.reshape(-1))
-        ring = unmix_edges(pixels, area, np.array(old, np.float64), _NOISE)
+        ring = unmix_edges(pixels, area, np.array(old, np.float64))
         part = np.where(ring.settled, 1.0 - ring.share, 0.0)
         where = np.concatenate([where, core, ring.at])
         shift = np.concatenate([shift, np.broadcast_to(step, (core.size, 3)), part[:, None] * step])

@@ -16,8 +16,10 @@ from pipeline.stages.knockout.values import KnockOut, KnockOutSettings
 _LEVEL = 0.95
 """A little less than the one 8-bit level that is allowed, for the rounding of who recomposes."""
 _DELTA_E = 0.9
-_NOISE = 2.0
-_LOSSY_NOISE = 8.0
+_BLOCK_NOISE = 0.15
+"""A smaller share than this beside the fabric's colour is block noise in lossy art …"""
+_BLOCK_LEVELS = 48.0
+"""… unless it is farther than this from the fabric."""
 
 
 def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
@@ -29,15 +31,24 @@ def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSe
     gone = labels > 0
     out = np.array(pixels, order="C")
     out[gone] = 0
-    noise = _LOSSY_NOISE if settings.lossy else _NOISE
     for which, back in enumerate(backings(cloth_srgb, settings)):
         area = labels == which + 1
         if area.any():
-            ring = unmix_edges(pixels, area, back, noise)
+            ring = unmix_edges(pixels, area, back, lossy=settings.lossy)
+            if settings.lossy:
+                _clear_noise(out, gone, pixels, ring)
             _write(out, pixels, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
     return KnockOut(out, gone, "edges", lost / inked if inked else 0.0)
+
+
+def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> None:
+    """Let sure-out take the block noise that lies against it."""
+    apart = np.max(np.abs(pixels.reshape(-1, 4)[ring.at, :3] - ring.back), axis=1)
+    noise = ring.at[(ring.share < _BLOCK_NOISE) & (apart < _BLOCK_LEVELS)]
+    gone.reshape(-1)[noise] = True
+    out.reshape(-1, 4)[noise] = 0
 
 
 def _write(

@@ -11,7 +11,10 @@ from pipeline.stages.knockout.values import KnockOutSettings, Mode
 
 SOFT_EDGE_PX = 4.0
 """Transitions wider than this are shadows and glows, not edges."""
+_SOFT_RIM = 0.3
 _LOSSY_DE = 10.0
+_MEAN_OFF = 6.0
+_BLEED_PX = 8
 _THIN_ALPHA = 48
 
 
@@ -104,25 +107,40 @@ def _into_thin_alpha(pixels: Pixels, labels: Plane, backs: Floats) -> Plane:
 
 
 def _through_noise(pixels: Pixels, labels: Plane, backs: Floats, limits: list[float]) -> Plane:
-    """Grow through block noise: what is fairly near, connected, and on average the fabric's colour."""
+    """Grow through block noise: what is fairly near, connected, and on average the fabric's colour.
+
+    Beside strong edges chroma bleeds, and only the lightness must agree.
+    """
     from scipy import ndimage
 
     wide = within_de(pixels, backs, [limit + _LOSSY_DE for limit in limits])
+    beside = grow((wide == 0) & (pixels[..., 3] > 0), _BLEED_PX)
     grown = labels.copy()
     for which in range(len(backs)):
         part = wide == which + 1
-        weight = ndimage.uniform_filter(part.astype(np.float64), 5)
-        off = np.zeros(part.shape, np.float64)
-        for i in range(3):
-            apart = np.where(part, pixels[..., i] - backs[which, i], 0.0)
-            off = np.maximum(off, np.abs(ndimage.uniform_filter(apart, 5)) / np.maximum(weight, 1 / 50))
-        noisy = part & (off < 6.0)
+        off = _mean_off(pixels, part, backs[which])
+        noisy = part & ((np.max(off, axis=0) < _MEAN_OFF) | (beside & (_luma(off) < _MEAN_OFF)))
         linked, count = ndimage.label(noisy | (labels == which + 1))
         seeded = np.zeros(count + 1, np.bool_)
         seeded[linked[labels == which + 1]] = True
         seeded[0] = False
         grown[seeded[linked] & (grown == 0)] = which + 1
     return grown
+
+
+def _mean_off(pixels: Pixels, part: Mask, back: Floats) -> Floats:
+    """Return how far, in levels, the mean colour of `part` around each pixel is from `back`; shape (3, H, W)."""
+    from scipy import ndimage
+
+    weight = np.maximum(ndimage.uniform_filter(part.astype(np.float64), 5), 1 / 50)
+    off = [
+        ndimage.uniform_filter(np.where(part, pixels[..., i] - back[i], 0.0), 5) / weight for i in range(3)
+    ]
+    return np.abs(np.stack(off))
+
+
+def _luma(off: Floats) -> Floats:
+    return np.asarray(0.299 * off[0] + 0.587 * off[1] + 0.114 * off[2])
 
 
 def choose_mode(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> Mode:
@@ -156,9 +174,17 @@ def transition_px(pixels: Pixels, out: Mask, cloth_srgb: SrgbColour, settings: K
     area = int(np.count_nonzero(band))
     if not length or not area:
         return 0.0
-    if _is_flat(pixels[band], backs):
+    if _is_flat(pixels[band], backs) or not _meets_softly(pixels, out, backs, settings):
         return 0.0
     return area / length
+
+
+def _meets_softly(pixels: Pixels, out: Mask, backs: Floats, settings: KnockOutSettings) -> bool:
+    """Whether much of the outline steps hardly beyond the limit; a dark part of a photograph on dark cloth does not."""
+    inside, step_de = (grow(out, 2), 4.0) if settings.lossy else (out, 2.0)
+    rim = grow(inside) & ~inside & (pixels[..., 3] > 0)
+    beside = within_de(pixels[rim][None], backs, [settings.out_de + step_de] * len(backs))
+    return int(np.count_nonzero(beside)) > _SOFT_RIM * np.count_nonzero(rim)
 
 
 def _is_flat(colours: Pixels, backs: Floats) -> bool:

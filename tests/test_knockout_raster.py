@@ -1,0 +1,185 @@
+"""Raster knock-out: nothing changes on the fabric itself, no fringe shows on any other."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ops.exactness import FABRICS, Piece, disc, fringe_of, measure, paint, photograph, pieces
+from pipeline.colour.difference import delta_e_00
+from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab
+from pipeline.raster import Pixels
+from pipeline.raster_ops import SrgbColour, seen_on
+from pipeline.stages.knockout import KnockOutSettings, choose_mode, knock_out, knock_out_edges, knock_out_ramp
+from pipeline.stages.knockout.ramp import smallest_share
+from tests.conftest import REFERENCE
+
+PLAIN = KnockOutSettings()
+RED, BLACK, WHITE = FABRICS["barn red"], FABRICS["black"], FABRICS["white"]
+
+
+def changed(before: Pixels, after: Pixels, gone: np.ndarray, cloth: SrgbColour) -> int:
+    """Count pixels that look different on the cloth: ΔE00 above 1 and more than one 8-bit level."""
+    wanted = seen_on(before, cloth)
+    wanted[gone] = np.array(cloth) * 255
+    seen = seen_on(after, cloth)
+    apart = delta_e_00(srgb_to_lab(seen / 255), srgb_to_lab(wanted / 255))
+    return int(np.count_nonzero((apart > 1.0) & (np.abs(seen - wanted).max(axis=-1) > 1.0)))
+
+
+@pytest.mark.parametrize("piece", list(pieces()), ids=lambda p: p.name)
+@pytest.mark.parametrize("fabric", FABRICS)
+def test_art_of_known_coverage_is_unchanged_on_its_fabric_and_has_no_fringe_on_another(
+    piece: Piece, fabric: str
+) -> None:
+    """Coverage by 8 × 8 samples a pixel. A hard threshold would give a fringe of 0.2–0.6; limits are ours."""
+    row = measure(piece, fabric, FABRICS[fabric])
+    assert row.over_a_level == 0
+    assert row.outside == 0
+    limit = {"JPEG": 0.06, "glow": 0.05}.get(piece.name.split()[0], 0.03)
+    assert abs(row.coverage) <= limit
+    assert abs(row.fringe) <= limit
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    cloth=st.tuples(*[st.integers(0, 255)] * 3),
+    seed=st.integers(0, 2**32 - 1),
+    mode=st.sampled_from(["edges", "ramp"]),
+    kind=st.sampled_from(["lossless", "lossy"]),
+)
+def test_any_picture_at_all_is_unchanged_on_its_fabric(cloth: tuple, seed: int, mode: str, kind: str) -> None:
+    """Random patches, noise and soft alpha; sure-out areas have no ink, and what is untouched is so bit for bit."""
+    rng = np.random.default_rng(seed)
+    picture = rng.integers(0, 256, (4, 4, 4)).repeat(8, axis=0).repeat(8, axis=1)
+    picture[8:24, 8:24, :3] = cloth
+    picture[..., 3] = np.maximum(picture[..., 3], rng.integers(0, 256, (32, 32)))
+    art = np.clip(picture + rng.integers(-2, 3, picture.shape), 0, 255).astype(np.uint8)
+    art[art[..., 3] == 0] = 0
+    fabric = (cloth[0] / 255, cloth[1] / 255, cloth[2] / 255)
+    setting = KnockOutSettings(lossy=kind == "lossy")
+    done = (knock_out_edges if mode == "edges" else knock_out_ramp)(art, fabric, setting)
+    assert changed(art, done.pixels, done.sure_out, fabric) == 0
+    assert (done.pixels[done.sure_out] == 0).all()
+    assert (done.pixels[..., 3] <= art[..., 3]).all()
+
+
+@pytest.mark.parametrize("name", ["astronaut", "coffee", "chelsea", "rocket"])
+@pytest.mark.parametrize("mode", ["edges", "ramp"])
+def test_photographs_are_unchanged_on_fabrics_whose_colour_they_have(name: str, mode: str) -> None:
+    """Public-domain photographs bundled with scikit-image; the fabric is a colour of the photograph."""
+    art = np.full((240, 240, 4), 255, np.uint8)
+    art[..., :3] = np.round(photograph(name) * 255)
+    middle = art[120, 60, :3] / 255.0
+    cloth = (float(middle[0]), float(middle[1]), float(middle[2]))
+    done = (knock_out_edges if mode == "edges" else knock_out_ramp)(art, cloth, PLAIN)
+    assert changed(art, done.pixels, done.sure_out, cloth) == 0
+
+
+def test_the_smallest_coverage_is_that_of_the_reference() -> None:
+    """Source: known backing, smallest alpha in gamut; reference/matting_vectors.json."""
+    rows = json.loads((REFERENCE / "matting_vectors.json").read_text())["known_backing_minimum_alpha"][
+        "vectors"
+    ]
+    for row in rows:
+        colour, back = np.array([row["C"]]) * 255.0, np.array([row["K_fabric"]]) * 255.0
+        share = smallest_share(colour, back)[0]
+        assert share == pytest.approx(row["alpha_min"], abs=1e-6)
+        if share > 0:
+            assert (back + (colour - back) / share)[0] / 255 == pytest.approx(row["F_straight"], abs=1e-4)
+
+
+def test_art_elsewhere_stays_bit_for_bit() -> None:
+    piece = Piece("disc", paint([(disc(120, 120, 60), (0.05, 0.35, 0.62))]))
+    art = piece.on(WHITE)
+    done = knock_out_edges(art, WHITE, PLAIN)
+    core = piece.truth[..., 3] == 1.0
+    assert (done.pixels[core] == art[core]).all()
+    assert done.share == pytest.approx(1 - np.pi * 60**2 / 240**2, abs=0.02)
+
+
+def test_a_stray_pixel_of_the_fabric_colour_is_no_hole() -> None:
+    art = np.full((40, 40, 4), 255, np.uint8)
+    art[..., :3] = (200, 120, 40)
+    art[20, 20, :3] = (0, 0, 0)
+    art[5:10, 5:10, :3] = (0, 0, 0)
+    done = knock_out_edges(art, (0.0, 0.0, 0.0), PLAIN)
+    assert done.pixels[20, 20].tolist() == [0, 0, 0, 255]
+    assert (done.pixels[5:10, 5:10] == 0).all()
+
+
+def test_an_edge_that_passes_through_the_fabric_colour_is_no_hole() -> None:
+    """Black beside white on mid grey cloth: the antialiased edge is grey and belongs to the art."""
+    art = np.full((60, 60, 4), 255, np.uint8)
+    cover = np.zeros((60, 60))
+    cover[:, 30:] = 1.0
+    cover[:, 29] = 0.5
+    art[..., :3] = np.round(255 * cover)[..., None]
+    art[0:20, :20, :3] = 128
+    done = knock_out_edges(art, (128 / 255,) * 3, PLAIN)
+    assert (done.pixels[:, 29, 3] == 255).all()
+    assert (done.pixels[2:18, 2:18] == 0).all()
+
+
+def test_art_with_its_own_alpha_keeps_it_times_the_share() -> None:
+    piece = Piece("disc", paint([(disc(120, 120, 60), (0.05, 0.35, 0.62))]))
+    art = piece.on(RED)
+    art[..., 3] = np.round(disc(120, 120, 100) * 255)
+    art[art[..., 3] == 0] = 0
+    done = knock_out_edges(art, RED, PLAIN)
+    assert changed(art, done.pixels, done.sure_out, RED) == 0
+    coverage, fringe = fringe_of(done.pixels, piece.truth, RED)
+    assert abs(coverage) < 0.03
+    assert abs(fringe) < 0.03
+    rim = (art[..., 3] > 0) & (piece.truth[..., 3] == 0)
+    assert (done.pixels[rim, 3] == 0).all()  # not even the faint outer rim keeps the fabric's colour
+
+
+def test_a_colour_that_stands_for_the_cloth_goes_although_the_cloth_differs() -> None:
+    art = Piece("disc", paint([(disc(120, 120, 60), (0.96, 0.93, 0.82))])).on((143 / 255, 36 / 255, 47 / 255))
+    done = knock_out_edges(art, RED, KnockOutSettings(shows_fabric=((143, 36, 47),)))
+    assert (done.pixels[2, 2] == 0).all()
+    edge = done.pixels[(done.pixels[..., 3] > 30) & (done.pixels[..., 3] < 255)]
+    assert edge.size
+    assert delta_e_00(lab_of_rgb8(edge[:, :3]), lab_of_rgb8(np.array([245, 237, 209], np.uint8))).mean() < 2.0
+
+
+def test_near_colours_stay_until_somebody_decides() -> None:
+    art = np.full((40, 40, 4), 255, np.uint8)
+    art[..., :3] = (122, 31, 36)
+    art[10:30, 10:30, :3] = (133, 36, 40)
+    cloth = (122 / 255, 31 / 255, 36 / 255)
+    assert (knock_out_edges(art, cloth, PLAIN).pixels[12:28, 12:28, 3] == 255).all()
+    decided = knock_out_edges(art, cloth, KnockOutSettings(near_decided=True))
+    assert (decided.pixels == 0).all()
+
+
+def test_a_heathered_cloth_widens_what_is_asked_and_not_what_goes() -> None:
+    """Common practice, no source."""
+    heather = KnockOutSettings(heather=4.0)
+    assert heather.out_de == PLAIN.out_de
+    assert heather.asking_de == PLAIN.asking_de + 4.0
+
+
+@pytest.mark.parametrize("piece", list(pieces()), ids=lambda p: p.name)
+def test_the_width_of_the_transition_chooses_the_mode(piece: Piece) -> None:
+    for cloth in FABRICS.values():
+        mode = choose_mode(piece.on(cloth), cloth, KnockOutSettings(lossy=piece.lossy))
+        assert mode == ("ramp" if piece.ramp else "edges")
+
+
+def test_the_mode_can_be_forced() -> None:
+    art = Piece("disc", paint([(disc(120, 120, 60), (0.05, 0.35, 0.62))])).on(WHITE)
+    assert knock_out(art, WHITE, KnockOutSettings(forced="ramp")).mode == "ramp"
+    assert knock_out(art, WHITE, PLAIN).mode == "edges"
+
+
+def test_art_without_the_fabric_colour_comes_back_as_it_was() -> None:
+    art = Piece("disc", paint([(disc(120, 120, 60), (0.05, 0.35, 0.62))])).on(WHITE)
+    done = knock_out_edges(art, RED, PLAIN)
+    assert (done.pixels == art).all()
+    assert done.share == 0.0
