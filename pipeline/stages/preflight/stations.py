@@ -30,8 +30,10 @@ SHINES_THROUGH = 0.35
 """Two shapes that meet on a third let up to a quarter of a pixel of it shine through their antialiased edges."""
 SEAM = 178
 """Coverage (of 255) above which a single pixel between solid inks is the seam of two shapes, not a gap."""
-BAND_PX = 4_000_000
+BAND_PX = 1_000_000
 """Pixels read at a time: bounds the memory of a photograph, in which every pixel is its own stretch."""
+PHOTO_SAMPLE, PHOTO_COLOURS, PHOTO_CHANGES = 16_384, 0.25, 0.4
+"""A photographic band: this share of sampled pixels differ from each other, and of all pixels from the one before."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,26 +67,39 @@ def premultiplied(pixels: NDArray[np.uint8]) -> Ints:
     return out
 
 
-def rows(pixels: Pixels, step: int = 1) -> Iterator[Stations]:
-    """Yield the stations of every `step`-th row, a band of rows at a time."""
-    packed = np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
-    yield from _bands(packed, step)
+def rows(pixels: Pixels, step: int = 1, *, outline_of_photographs: bool = False) -> Iterator[Stations]:
+    """Yield the stations of every `step`-th row, a band of rows at a time.
+
+    With `outline_of_photographs` all inks of a photographic band count as one: only its outline on cloth is left.
+    """
+    packed = np.ascontiguousarray(pixels).view("<u4")[..., 0]
+    yield from _bands(packed, step, outline_of_photographs)
 
 
-def columns(pixels: Pixels, step: int = 1) -> Iterator[Stations]:
+def columns(pixels: Pixels, step: int = 1, *, outline_of_photographs: bool = False) -> Iterator[Stations]:
     """Yield the stations of every `step`-th column, a band of columns at a time; `line` is then the column."""
-    packed = np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
-    yield from _bands(packed.T, step)
+    packed = np.ascontiguousarray(pixels).view("<u4")[..., 0]
+    yield from _bands(packed.T, step, outline_of_photographs)
 
 
-def _bands(packed: NDArray[np.uint32], step: int) -> Iterator[Stations]:
+def _bands(packed: NDArray[np.uint32], step: int, outline: bool) -> Iterator[Stations]:  # noqa: FBT001
     count, width = packed.shape
     if not count or not width:
         return
     lines = max(1, BAND_PX // width) * step
     for top in range(0, count, lines):
         part = np.ascontiguousarray(packed[top : top + lines : step])
+        if outline and _photographic(part):
+            part &= np.uint32(0xFF000000)
         yield _stations(part, top, step)
+
+
+def _photographic(lines: NDArray[np.uint32]) -> bool:
+    """Say whether nearly every pixel has a colour of its own; a fine hatch changes as often, but between few."""
+    sample = lines.reshape(-1)[:: max(1, lines.size // PHOTO_SAMPLE)]
+    if np.unique(sample).size < PHOTO_COLOURS * sample.size:
+        return False
+    return int(np.count_nonzero(lines[:, 1:] != lines[:, :-1])) > PHOTO_CHANGES * lines.size
 
 
 def _stations(lines: NDArray[np.uint32], top: int, step: int) -> Stations:

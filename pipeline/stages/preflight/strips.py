@@ -88,7 +88,10 @@ def widths(pixels: Pixels, ppi: float, up_to_mm: float, step: int = 1) -> Widths
     most = up_to_mm * ppi / MM_PER_INCH * 1.6 + 1
     found = [
         _chained(_crossings(scan, most), ppi, step, upright)
-        for scan, upright in ((rows(pixels, step), True), (columns(pixels, step), False))
+        for scan, upright in (
+            (rows(pixels, step, outline_of_photographs=True), True),
+            (columns(pixels, step, outline_of_photographs=True), False),
+        )
     ]
     a, b = found
     other = b.chain + int(a.chain.max(initial=-1)) + 1

@@ -1,0 +1,132 @@
+"""Widths measured against shapes of known size, and no false alarm on fonts, icons and photographs.
+
+Outside truth: rectangles and rings whose widths are given in mm, drawn by cairo at random angles and offsets (seeded);
+outlines of the DejaVu fonts (free licence); an open icon set where WASHFAST_ICONS names a folder of SVG files; the
+photographs that come with scikit-image.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw, ImageFont
+
+from pipeline.raster import Pixels
+from pipeline.stages.preflight import thin
+from pipeline.stages.preflight.strips import Strip, under, widths
+from tests.test_preflight import DIRECT, PPI, codes, draw, rect
+
+DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
+PHOTOGRAPHS = (
+    "astronaut.png",
+    "chelsea.png",
+    "coffee.png",
+    "rocket.jpg",
+    "motorcycle_left.png",
+    "grass.png",
+    "coins.png",
+)
+
+
+def turned(body: str, seed: int, under_it: str = "") -> Pixels:
+    """Draw shapes around the origin at a random angle and offset."""
+    rng = np.random.default_rng(seed)
+    x, y, angle = 10 + rng.uniform(0, 0.2), 10 + rng.uniform(0, 0.2), rng.uniform(0, 180)
+    return draw(f'{under_it}<g transform="translate({x} {y}) rotate({angle})">{body}</g>', 20, 20)
+
+
+def thinnest(pixels: Pixels, *, gap: bool) -> Strip:
+    strips = [s for s in under(widths(pixels, PPI, 0.8), PPI, 0.8) if s.gap == gap and s.length_mm > 5]
+    return strips[0]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("width", [0.15, 0.2, 0.25, 0.35, 0.5])
+def test_lines_and_gaps_are_measured_to_a_fiftieth_of_a_millimetre(width: float, seed: int):
+    line = rect(-6, -width / 2, 12, width, "#c02030")
+    ground = rect(0, 0, 20, 20, "#204080")
+    halves = rect(-6, -5 - width / 2, 12, 5, "#203040") + rect(-6, width / 2, 12, 5, "#203040")
+    unlike = rect(-6, -5, 12, 10, "#fff") + rect(-6, 0, 12, 5, "#000") + line
+    for pixels, gap in (
+        (turned(line, seed), False),
+        (turned(line, seed, ground), False),
+        (turned(halves, seed), True),
+    ):
+        assert thinnest(pixels, gap=gap).width_mm == pytest.approx(width, abs=0.01)
+    assert thinnest(turned(unlike, seed), gap=False).width_mm == pytest.approx(width, abs=0.02)
+
+
+@pytest.mark.parametrize("width", [0.15, 0.3])
+def test_rings_have_the_width_of_their_stroke_all_round(width: float):
+    ring = draw(f'<circle cx="15.03" cy="15.07" r="9" fill="none" stroke="#c02030" stroke-width="{width}"/>')
+    strips = under(widths(ring, PPI, 0.8), PPI, 0.8)
+    assert strips[0].width_mm == pytest.approx(width, abs=0.02)
+    assert strips[-1].width_mm == pytest.approx(width, abs=0.02)
+    assert sum(s.length_mm for s in strips) >= 2 * np.pi * 9 * 0.95
+
+
+def test_a_dash_counts_from_three_times_its_width_on():
+    for length, expected in ((0.9, 1), (0.4, 0)):
+        pixels = draw(rect(10, 10, length, 0.2, "#000", 'transform="rotate(25 10 10)"'))
+        assert len(thin.thin_features(pixels, PPI, **{**DIRECT, "line_stop_mm": 0.3})) == expected
+
+
+def test_a_line_of_just_the_limit_is_no_finding():
+    for seed in range(8):
+        pixels = turned(rect(-6, -0.175, 12, 0.35, "#c02030"), seed)
+        assert thin.thin_features(pixels, PPI, **DIRECT) == ()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_seam_of_two_shapes_on_a_third_colour_is_no_line(seed: int):
+    body = rect(-8, -8, 16, 8, "#1c2a4a") + rect(-8, 0, 16, 8, "#d8a43c")
+    assert thin.thin_features(turned(body, seed, rect(0, 0, 20, 20, "#c02020")), PPI, **DIRECT) == ()
+
+
+@pytest.mark.skipif(not DEJAVU.is_dir(), reason="the DejaVu fonts are not installed")
+@pytest.mark.parametrize("name", ["DejaVuSans", "DejaVuSerif", "DejaVuSerif-Bold", "DejaVuSansMono-Oblique"])
+def test_lettering_with_stems_above_the_limit_has_no_thin_line(name: str):
+    font = ImageFont.truetype(str(DEJAVU / f"{name}.ttf"), 160)
+    image = Image.new("L", (2400, 1400), 0)
+    draw_text = ImageDraw.Draw(image)
+    text = "ABCDEFGHIJKLM\nNOPQRSTUVWXYZ\nabcdefghijklmn\nopqrstuvwxyz&\n0123456789"
+    draw_text.multiline_text((40, 20), text, font=font, fill=255, spacing=70)
+    pixels = np.zeros((*image.size[::-1], 4), np.uint8)
+    pixels[..., 3] = np.array(image)
+    pixels[pixels[..., 3] > 0, :3] = (30, 60, 120)
+    assert [f for f in thin.thin_features(pixels, PPI, **DIRECT) if f.code == "thin-line"] == []
+
+
+def test_icons_drawn_large_have_no_thin_line():
+    folder = Path(os.environ.get("WASHFAST_ICONS", ""))
+    files = sorted(folder.glob("*.svg"))[::8] if str(folder) != "." else []
+    if not files:
+        pytest.skip("no open icon set here (set WASHFAST_ICONS to a folder of SVG files)")
+    import io
+
+    import cairosvg
+
+    for file in files:
+        png = cairosvg.svg2png(file.read_bytes(), output_width=709)
+        pixels = np.array(Image.open(io.BytesIO(png)).convert("RGBA"))
+        found = thin.thin_features(pixels, PPI, **DIRECT)
+        assert [f for f in found if f.severity == "stop"] == [], file.name
+
+
+@pytest.mark.parametrize("name", PHOTOGRAPHS)
+@pytest.mark.parametrize("times", [1, 3])
+def test_photographs_have_no_thin_lines(name: str, times: int):
+    data = Path(pytest.importorskip("skimage").__file__).parent / "data" / name
+    image = Image.open(data).convert("RGBA")
+    pixels = np.array(image.resize((image.width * times, image.height * times), Image.Resampling.BICUBIC))
+    assert codes(thin.thin_features(pixels, PPI, **DIRECT)) == []
+
+
+def test_a_fine_hatch_is_measured_and_not_taken_for_a_photograph():
+    body = "".join(rect(2 + 0.4 * n, 2, 0.16, 26, "#203060") for n in range(64))
+    (line, _gap) = thin.thin_features(draw(body), PPI, **DIRECT)
+    assert (line.code, line.severity) == ("thin-line", "stop")
+    assert line.measured == pytest.approx(0.16, abs=0.02)
