@@ -21,11 +21,8 @@ from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import (
     answers,
-    bounds,
-    clear_ground,
     contacts,
     contrast,
-    ground,
     pictures,
     specks,
     survival,
@@ -161,91 +158,25 @@ def test_the_fabrics_own_colour_is_neither_asked_about_nor_warned_of():
     assert check_contrast(pixels, GREEN) == ()
 
 
-# Bounds.
+def test_a_proposed_colour_is_the_nearest_that_passes():
+    # Against every colour of a grid four times as coarse as the answer: none of the same hue is nearer.
+    from pipeline.colour.difference import delta_e_00
+    from pipeline.colour.spaces import lab_of_rgb8
+    from pipeline.stages.preflight.nearest import Wanted, nearest
 
-
-AREA = (5.0, 5.0, 20.0, 20.0)
-
-
-def test_ink_outside_the_area_is_told_per_side_and_a_shift_clears_it():
-    (found,) = bounds.outside_area(draw(rect(2, 8, 10, 10, "#000")), PPI, AREA)
-    assert found.severity == "stop"
-    assert found.measured == pytest.approx(30, abs=0.5)
-    assert found.where_mm == pytest.approx((2, 8, 3, 10), abs=0.1)
-    shift = tomllib.loads(found.remedy)["shift_mm"]
-    moved = draw(rect(2 + shift[0], 8 + shift[1], 10, 10, "#000"))
-    assert bounds.outside_area(moved, PPI, AREA) == ()
-
-
-def test_near_edge_counts_ink_inside_and_not_art_cropped_to_its_own_edge():
-    assert bounds.near_edge(draw(rect(8.2, 8.2, 13, 13, "#000")), PPI, AREA, near_edge_mm=3) == ()
-    (found,) = bounds.near_edge(draw(rect(7, 8.2, 10, 10, "#000")), PPI, AREA, near_edge_mm=3)
-    assert found.measured == pytest.approx(2, abs=0.1)
-    cropped = draw('<circle cx="15" cy="15" r="15" fill="#000"/>')
-    assert bounds.near_edge(cropped, PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
-    assert bounds.near_edge(draw(rect(0, 0, 30, 30, "#000")), PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
-
-
-def test_a_circle_cut_by_the_drawings_edge_looks_cut():
-    (found,) = bounds.near_edge(
-        draw('<circle cx="5" cy="15" r="11" fill="#000"/>'), PPI, (-50, -50, 200, 200), near_edge_mm=3
-    )
-    assert (found.code, "left" in found.message) == ("near-edge", True)
-
-
-def test_ink_on_a_pocket_is_told_with_its_area():
-    pixels = draw(rect(0, 0, 10, 10, "#000"))
-    (found,) = bounds.on_obstruction(pixels, PPI, [("pocket", (8, 8, 20, 20)), ("zip", (20, 0, 2, 30))])
-    assert found.measured == pytest.approx(4, abs=0.4)
-    assert "pocket" in found.message
-
-
-# Grounds.
-
-
-def test_a_preview_of_the_fabric_is_told_unless_every_fabric_has_that_colour():
-    pixels = draw(rect(0, 0, 30, 30, "#1b4a33") + rect(10, 10, 8, 8, "#fff"))
-    found = ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2)
-    assert codes(found) == [("fabric-preview", "stop")]
-    exact = draw(rect(0, 0, 30, 30, "#143d2a") + rect(10, 10, 8, 8, "#fff"))
-    assert ground.fabric_preview(exact, PPI, [GREEN], preview_de=10, knock_out_de=2) == ()
-    assert ground.fabric_preview(exact, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) != ()
-
-
-def test_a_block_of_another_colour_is_told_only_where_it_fills_the_print_area():
-    pixels = draw(rect(2, 2, 26, 26, "#c02020") + rect(10, 10, 8, 8, "#fff"))
-    limits = {"preview_de": 10, "knock_out_de": 2}
-    assert ground.fabric_preview(pixels, PPI, [GREEN], area_mm=(0, 0, 30, 30), **limits) == ()
-    assert ground.fabric_preview(pixels, PPI, [GREEN], area_mm=(2, 2, 26, 26), **limits) != ()
-    plain = draw(rect(2, 2, 26, 26, "#143d2a"))
-    assert ground.fabric_preview(plain, PPI, [GREEN, WHITE], **limits) == ()
-
-
-LOGO = '<circle cx="15" cy="15" r="11" fill="#c02020"/><circle cx="15" cy="15" r="5" fill="#ffffff"/>'
-
-
-def test_the_white_box_of_a_logo_is_told_and_removing_it_clears_it():
-    boxed = draw(rect(0, 0, 30, 30, "#fff") + LOGO)
-    assert codes(ground.opaque_ground(boxed, GREEN, knock_out_de=2)) == [("opaque-ground", "stop")]
-    assert ground.opaque_ground(boxed, WHITE, knock_out_de=2) == ()
-    assert ground.opaque_ground(draw(LOGO), GREEN, knock_out_de=2) == ()
-    cleared = clear_ground.remove_ground(boxed)
-    assert ground.opaque_ground(cleared.pixels, GREEN, knock_out_de=2) == ()
-
-
-def test_a_removed_ground_leaves_the_logo_as_drawn_without_it_and_names_its_islands():
-    # What it should become is the same drawing made without the white box.
-    cleared = clear_ground.remove_ground(draw(rect(0, 0, 30, 30, "#fff") + LOGO))
-    wanted = draw(LOGO)
-    for fabric in (GREEN, BLACK):
-        assert np.abs(on(cleared.pixels, fabric) - on(wanted, fabric)).max() <= 2
-    (island,) = cleared.islands
-    assert island.area_px == pytest.approx(np.pi * 25 * PX * PX, rel=0.04)
-
-
-def on(pixels: Pixels, fabric: tuple[int, int, int]) -> np.ndarray:
-    alpha = pixels[..., 3:] / 255
-    return pixels[..., :3] * alpha + np.array(fabric) * (1 - alpha)
+    wanted = Wanted(GREEN, 10, 8, ((200, 180, 60),), 8)
+    colour = (44, 90, 64)
+    found = nearest(colour, wanted)
+    levels = np.arange(0, 256, 4)
+    rgb = np.stack(np.meshgrid(levels, levels, levels, indexing="ij"), axis=-1).reshape(-1, 3)
+    lab, own, fabric = lab_of_rgb8(rgb), lab_of_rgb8(colour), lab_of_rgb8(GREEN)
+    turn = np.degrees(np.arctan2(lab[:, 2], lab[:, 1]) - np.arctan2(own[2], own[1]))
+    passes = (np.abs((turn + 180) % 360 - 180) <= 15) & (np.hypot(lab[:, 1], lab[:, 2]) >= 6)
+    passes &= (delta_e_00(lab, fabric) >= 10) & (np.abs(lab[:, 0] - fabric[0]) >= 8)
+    passes &= delta_e_00(lab, lab_of_rgb8((200, 180, 60))) >= 8
+    best = delta_e_00(lab[passes], own).min()
+    assert contrast.difference(found, GREEN) >= 10
+    assert contrast.difference(found, colour) <= best + 0.2
 
 
 # Thin features.

@@ -16,6 +16,8 @@ from pipeline.stages.preflight.specks import dilated
 RING_PX = 3
 """Edge pixels lie within this many pixels of the ground."""
 LEAST_ISLAND_PX = 25
+LOSSLESS = 2
+"""Levels by which a ground that was never compressed may be off."""
 Floats = NDArray[np.float64]
 
 
@@ -45,22 +47,38 @@ def remove_ground(pixels: Pixels) -> Cleared | None:
     ground = ground_colour(pixels)
     if ground is None:
         return None
-    noise = _noise(pixels, ground)
-    same: Bools = np.all(
-        np.abs(pixels[..., :3].astype(np.int16) - np.array(ground, np.int16)) <= noise, axis=-1
+    off: NDArray[np.int16] = np.abs(pixels[..., :3].astype(np.int16) - np.array(ground, np.int16)).max(
+        axis=-1
     )
-    out, islands = _flooded(same)
+    out, islands = _flooded(off <= LOSSLESS)
+    noise = LOSSLESS
+    if _scattered(off, out):
+        noise = NOISE
+        out, islands = _flooded(off <= NOISE)
     result = pixels.copy()
     result[out] = 0
     _clean_edges(result, pixels, out, ground, noise)
+    if noise == NOISE:
+        _sweep(result)
     return Cleared(result, ground, islands)
 
 
-def _noise(pixels: Pixels, ground: Rgb) -> int:
-    """Return how far the ground wavers on the border: nothing in a lossless bitmap."""
-    frame = np.concatenate((pixels[0], pixels[-1], pixels[:, 0], pixels[:, -1]))[:, :3].astype(np.int16)
-    off = np.sort(np.abs(frame - np.array(ground, np.int16)).max(axis=1))
-    return 2 if off[int(0.9 * off.size)] == 0 else NOISE
+def _sweep(result: Pixels) -> None:
+    """Clear the lone pixels that compression left standing outside the art, in place."""
+    row, begin, end = runs(result[..., 3] > 0)
+    label = connected(row, begin, end)
+    small = np.bincount(label, weights=end - begin) < LEAST_ISLAND_PX
+    for n in np.flatnonzero(small[label]).tolist():
+        result[row[n], begin[n] : end[n]] = 0
+
+
+def _scattered(off: NDArray[np.int16], out: Bools) -> bool:
+    """Say whether lossy compression has scattered the ground: faint pixels beside it by far outnumber mixed ones.
+
+    Antialiasing gives every mixture alike, so that one in twenty is as faint as this.
+    """
+    beside = off[dilated(out, 2 * RING_PX + 1) & ~out]
+    return int(np.count_nonzero(beside <= NOISE)) > 0.2 * beside.size
 
 
 def _flooded(same: Bools) -> tuple[Bools, tuple[Island, ...]]:

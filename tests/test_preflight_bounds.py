@@ -1,0 +1,113 @@
+"""Preflight at the edges: what is cut, near an edge or on a pocket; grounds that would print solid, and their removal.
+
+Shapes are drawn with cairo from sizes in mm; a removed ground is compared with the same drawing made without it.
+"""
+
+from __future__ import annotations
+
+import io
+import tomllib
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from pipeline.raster import Pixels
+from pipeline.stages.preflight import bounds, clear_ground, ground
+from tests.test_preflight import BLACK, GREEN, PPI, PX, WHITE, codes, draw, rect
+
+AREA = (5.0, 5.0, 20.0, 20.0)
+
+
+def test_ink_outside_the_area_is_told_per_side_and_a_shift_clears_it():
+    (found,) = bounds.outside_area(draw(rect(2, 8, 10, 10, "#000")), PPI, AREA)
+    assert found.severity == "stop"
+    assert found.measured == pytest.approx(30, abs=0.5)
+    assert found.where_mm == pytest.approx((2, 8, 3, 10), abs=0.1)
+    shift = tomllib.loads(found.remedy)["shift_mm"]
+    moved = draw(rect(2 + shift[0], 8 + shift[1], 10, 10, "#000"))
+    assert bounds.outside_area(moved, PPI, AREA) == ()
+
+
+def test_near_edge_counts_ink_inside_and_not_art_cropped_to_its_own_edge():
+    assert bounds.near_edge(draw(rect(8.2, 8.2, 13, 13, "#000")), PPI, AREA, near_edge_mm=3) == ()
+    (found,) = bounds.near_edge(draw(rect(7, 8.2, 10, 10, "#000")), PPI, AREA, near_edge_mm=3)
+    assert found.measured == pytest.approx(2, abs=0.1)
+    cropped = draw('<circle cx="15" cy="15" r="15" fill="#000"/>')
+    assert bounds.near_edge(cropped, PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
+    assert bounds.near_edge(draw(rect(0, 0, 30, 30, "#000")), PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
+
+
+def test_a_circle_cut_by_the_drawings_edge_looks_cut():
+    (found,) = bounds.near_edge(
+        draw('<circle cx="5" cy="15" r="11" fill="#000"/>'), PPI, (-50, -50, 200, 200), near_edge_mm=3
+    )
+    assert (found.code, "left" in found.message) == ("near-edge", True)
+
+
+def test_ink_on_a_pocket_is_told_with_its_area():
+    pixels = draw(rect(0, 0, 10, 10, "#000"))
+    (found,) = bounds.on_obstruction(pixels, PPI, [("pocket", (8, 8, 20, 20)), ("zip", (20, 0, 2, 30))])
+    assert found.measured == pytest.approx(4, abs=0.4)
+    assert "pocket" in found.message
+
+
+# Grounds.
+
+
+def test_a_preview_of_the_fabric_is_told_unless_every_fabric_has_that_colour():
+    pixels = draw(rect(0, 0, 30, 30, "#1b4a33") + rect(10, 10, 8, 8, "#fff"))
+    found = ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2)
+    assert codes(found) == [("fabric-preview", "stop")]
+    exact = draw(rect(0, 0, 30, 30, "#143d2a") + rect(10, 10, 8, 8, "#fff"))
+    assert ground.fabric_preview(exact, PPI, [GREEN], preview_de=10, knock_out_de=2) == ()
+    assert ground.fabric_preview(exact, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) != ()
+
+
+def test_a_block_of_another_colour_is_told_only_where_it_fills_the_print_area():
+    pixels = draw(rect(2, 2, 26, 26, "#c02020") + rect(10, 10, 8, 8, "#fff"))
+    limits = {"preview_de": 10, "knock_out_de": 2}
+    assert ground.fabric_preview(pixels, PPI, [GREEN], area_mm=(0, 0, 30, 30), **limits) == ()
+    assert ground.fabric_preview(pixels, PPI, [GREEN], area_mm=(2, 2, 26, 26), **limits) != ()
+    plain = draw(rect(2, 2, 26, 26, "#143d2a"))
+    assert ground.fabric_preview(plain, PPI, [GREEN, WHITE], **limits) == ()
+
+
+LOGO = '<circle cx="15" cy="15" r="11" fill="#c02020"/><circle cx="15" cy="15" r="5" fill="#ffffff"/>'
+
+
+def test_the_white_box_of_a_logo_is_told_and_removing_it_clears_it():
+    boxed = draw(rect(0, 0, 30, 30, "#fff") + LOGO)
+    assert codes(ground.opaque_ground(boxed, GREEN, knock_out_de=2)) == [("opaque-ground", "stop")]
+    assert ground.opaque_ground(boxed, WHITE, knock_out_de=2) == ()
+    assert ground.opaque_ground(draw(LOGO), GREEN, knock_out_de=2) == ()
+    cleared = clear_ground.remove_ground(boxed)
+    assert ground.opaque_ground(cleared.pixels, GREEN, knock_out_de=2) == ()
+
+
+def test_a_removed_ground_leaves_the_logo_as_drawn_without_it_and_names_its_islands():
+    # What it should become is the same drawing made without the white box.
+    cleared = clear_ground.remove_ground(draw(rect(0, 0, 30, 30, "#fff") + LOGO))
+    wanted = draw(LOGO)
+    for fabric in (GREEN, BLACK):
+        assert np.abs(on(cleared.pixels, fabric) - on(wanted, fabric)).max() <= 2
+    (island,) = cleared.islands
+    assert island.area_px == pytest.approx(np.pi * 25 * PX * PX, rel=0.04)
+
+
+def test_the_ground_of_a_lossy_bitmap_goes_without_a_trace_of_its_noise():
+    boxed = draw(rect(0, 0, 30, 30, "#fff") + LOGO + rect(3, 3, 6, 1, "#203080"))
+    packed = io.BytesIO()
+    Image.fromarray(boxed).convert("RGB").save(packed, "JPEG", quality=85)
+    lossy = np.array(Image.open(packed).convert("RGBA"))
+    cleared = clear_ground.remove_ground(lossy)
+    wanted = draw(LOGO + rect(3, 3, 6, 1, "#203080"))
+    bare = wanted[..., 3] == 0
+    assert np.count_nonzero(cleared.pixels[bare][:, 3] > 25) < 0.002 * np.count_nonzero(~bare)
+    assert np.abs(on(cleared.pixels, BLACK) - on(wanted, BLACK)).mean() < 1  # the art's own noise stays
+    assert len(cleared.islands) == 1
+
+
+def on(pixels: Pixels, fabric: tuple[int, int, int]) -> np.ndarray:
+    alpha = pixels[..., 3:] / 255
+    return pixels[..., :3] * alpha + np.array(fabric) * (1 - alpha)
