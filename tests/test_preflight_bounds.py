@@ -13,8 +13,8 @@ import pytest
 from PIL import Image
 
 from pipeline.raster import Pixels
-from pipeline.stages.preflight import bounds, clear_ground, ground
-from tests.test_preflight import BLACK, GREEN, PPI, PX, WHITE, codes, draw, rect
+from pipeline.stages.preflight import bounds, clear_ground, contacts, ground, specks, survival, thin
+from tests.test_preflight import BLACK, DIRECT, GREEN, PPI, PX, WHITE, codes, draw, rect
 
 AREA = (5.0, 5.0, 20.0, 20.0)
 
@@ -111,3 +111,18 @@ def test_the_ground_of_a_lossy_bitmap_goes_without_a_trace_of_its_noise():
 def on(pixels: Pixels, fabric: tuple[int, int, int]) -> np.ndarray:
     alpha = pixels[..., 3:] / 255
     return pixels[..., :3] * alpha + np.array(fabric) * (1 - alpha)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 3), (5, 40), (60, 60)])
+@pytest.mark.parametrize("fill", [(0, 0, 0, 0), (10, 20, 30, 255), (10, 20, 30, 90)])
+def test_blank_tiny_and_full_plates_raise_no_finding_of_shape(shape: tuple[int, int], fill: tuple[int, ...]):
+    pixels = np.full((*shape, 4), fill, np.uint8)
+    size = shape[1] / PX, shape[0] / PX
+    assert thin.thin_features(pixels, PPI, **DIRECT) == ()
+    assert specks.specks(pixels, PPI, speck_warn_mm2=0.3, island_warn_mm=0.5) == ()
+    assert survival.base_too_thin(pixels, PPI, choke_mm=0.15, base_line_stop_mm=0.1) == ()
+    assert bounds.outside_area(pixels, PPI, (0, 0, *size)) == ()
+    assert bounds.near_edge(pixels, PPI, (-9, -9, 99, 99), near_edge_mm=3) == ()
+    assert ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) == ()
+    assert clear_ground.remove_ground(pixels) is None
+    assert contacts.contacts(pixels, PPI, [GREEN]).shape == (2, 2)
