@@ -13,7 +13,7 @@ import pikepdf
 import pytest
 from pikepdf import Array, Dictionary, Name
 
-from pipeline.art import page
+from pipeline.art import page, read
 from pipeline.art.piece import PageArt
 from pipeline.faults import Refused
 
@@ -121,6 +121,21 @@ def test_cut_and_broken_files_are_refused():
         page.read(whole.replace(b"startxref", b"startxxxx"), "broken.pdf")
     with pytest.raises(Refused):
         page.read(b"%PDF-1.7\n%%EOF", "empty.pdf")
+
+
+def test_a_page_of_the_wrong_types_is_refused():
+    """Contents that are a number, resources that are a name: damage, not a fault of the program."""
+    with pytest.raises(Refused, match="damaged"):
+        page.read(pdf(Contents=7), "seven.pdf")
+
+
+def test_text_of_the_file_cannot_steer_a_terminal(tmp_path: Path):
+    """Control characters in names that a file brings are escaped before anybody reads them."""
+    path = tmp_path / "a.svg"
+    path.write_text("<svg\u202e xmlns='http://www.w3.org/2000/svg' viewBox='0 0 9 9'/>")
+    with pytest.raises(Refused) as refusal:
+        read.read_art(path, "a\x1b[31m")
+    assert refusal.value.message.isprintable()
 
 
 def overprinting(document: pikepdf.Pdf) -> Dictionary:

@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.art import page_scan
 from pipeline.art.piece import PageArt
 from pipeline.art.refusal import too_large, unreadable
-from pipeline.faults import Refused
+from pipeline.faults import Fault, Refused
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 
@@ -46,12 +46,14 @@ def read(data: bytes, name: str) -> PageArt:
                 findings = (*findings, _locked(name))
     except pikepdf.PasswordError as error:
         raise unreadable(name, "the PDF is locked with a password.", "Save it without one.") from error
-    except (pikepdf.PdfError, ValueError, TypeError, RecursionError) as error:
-        raise unreadable(name, f"the PDF is damaged ({_first_line(error)}).", AGAIN) from error
     except MemoryError as error:
         raise too_large(
             name, "the PDF unpacks to more than fits in memory.", "what fits the limits"
         ) from error
+    except Fault:
+        raise
+    except Exception as error:  # a damaged file breaks the library's promises about types in many ways
+        raise unreadable(name, f"the PDF is damaged ({_first_line(error)}).", AGAIN) from error
     width, height = _size(data, name)
     art = PageArt(name, data, width * unit, height * unit, findings)
     longest = max(width, height)
@@ -65,8 +67,8 @@ def turned(art: PageArt, degrees: float) -> PageArt:
 
     if degrees % 90:
         raise Refused(
-            f"{art.name}: a PDF page can be turned by 90, 180 or 270 degrees, not by {degrees:g}. Turn it in the drawing, "
-            "or send the art as SVG.",
+            f"{art.name}: a PDF page can be turned by 90, 180 or 270 degrees, not by {degrees:g}. "
+            "Turn it in the drawing, or send the art as SVG.",
             "manifest",
         )
     quarters = round(degrees / 90) % 4

@@ -15,6 +15,7 @@ from pipeline.art.piece import Art, Limits, VectorArt
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Refused
 from pipeline.finding import Finding
+from pipeline.manifest_text import printable
 from pipeline.raster import Pixels
 
 LIMITS = Limits()
@@ -43,16 +44,25 @@ def read_art(path: Path, name: str, limits: Limits = LIMITS) -> Art:
     """Read the art file at `path`; `name` is what the order calls it and stands in messages and findings.
 
     The format comes from the content alone; a suffix that says otherwise is a note (`wrong-extension`).
-    Raises Refused ("art-unreadable", "art-too-large").
+    Whatever text of the file gets into messages is made printable. Raises Refused ("art-unreadable",
+    "art-too-large").
     """
-    data = read_bytes(path, name, limits)
-    kind = kind_of(data)
-    if kind is None:
-        raise unreadable(name, f"{_what(data)} is not accepted as art.", f"Save it as {ACCEPTED}.")
-    art = _decoded(kind, data, name, limits)
+    try:
+        data = read_bytes(path, name, limits)
+        kind = kind_of(data)
+        if kind is None:
+            raise unreadable(name, f"{_what(data)} is not accepted as art.", f"Save it as {ACCEPTED}.")
+        art = _decoded(kind, data, name, limits)
+    except Refused as refusal:
+        raise Refused(printable(refusal.message), refusal.code) from refusal
+    findings = art.findings
     if path.suffix.lower() not in SUFFIXES[kind]:
-        return replace(art, findings=(*art.findings, _wrong_extension(name, path, kind)))
-    return art
+        findings = (*findings, _wrong_extension(name, path, kind))
+    return replace(art, findings=tuple(_printable(finding) for finding in findings))
+
+
+def _printable(finding: Finding) -> Finding:
+    return replace(finding, message=printable(finding.message), remedy=printable(finding.remedy))
 
 
 def read_all(items: Sequence[tuple[Path, str]], limits: Limits = LIMITS) -> list[Art | Refused]:
