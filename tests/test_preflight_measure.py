@@ -86,6 +86,12 @@ def test_the_seam_of_two_shapes_on_a_third_colour_is_no_line(seed: int):
     assert thin.thin_features(turned(body, seed, rect(0, 0, 20, 20, "#c02020")), PPI, **DIRECT) == ()
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_shape_drawn_twice_in_two_colours_has_no_line_at_its_edge(seed: int):
+    pixels = turned(rect(-6, -5, 12, 10, "#ff0000") + rect(-6, -5, 12, 10, "#008000"), seed)
+    assert thin.thin_features(pixels, PPI, **DIRECT) == ()
+
+
 @pytest.mark.skipif(not DEJAVU.is_dir(), reason="the DejaVu fonts are not installed")
 @pytest.mark.parametrize("name", ["DejaVuSans", "DejaVuSerif", "DejaVuSerif-Bold", "DejaVuSansMono-Oblique"])
 def test_lettering_with_stems_above_the_limit_has_no_thin_line(name: str):

@@ -183,8 +183,10 @@ def _turning(colour: Ints, flat: Bools) -> Bools:
         return turn
     after = np.append(at[gap[1:] - 1], at[-1]) + 1
     left, right = colour[before], np.repeat(colour[after], np.diff(np.append(gap, at.size)), axis=0)
-    off, share, span = off_edge(colour[at], left, right)
-    off[(off <= np.maximum(CONTRAST * CONTRAST, span / 36)) | (share <= SHINES_THROUGH)] = 0
+    off, span = off_edge(colour[at], left, right)
+    far = np.flatnonzero(off > np.maximum(CONTRAST * CONTRAST, span / 36))
+    far = far[~shines_through(colour[at[far]], left[far], right[far])]
+    off = np.where(np.isin(np.arange(at.size), far), off, 0)
     most = np.repeat(np.maximum.reduceat(off, gap), np.diff(np.append(gap, at.size)))
     best = at[(off == most) & (off > 0)]
     first = np.diff(before[np.searchsorted(at, best)], prepend=-1) != 0
@@ -192,18 +194,34 @@ def _turning(colour: Ints, flat: Bools) -> Bools:
     return turn
 
 
-def off_edge(here: Ints, left: Ints, right: Ints) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Return how far colours lie from the straight mixture of two sides, and what a third colour takes at least.
-
-    The first is a squared distance, the second a share of 0–1: the third colour lies on the ray from the mixture
-    through the pixel, at the furthest where the colour cube ends. The last is the squared distance of the sides.
-    """
+def off_edge(here: Ints, left: Ints, right: Ints) -> tuple[Floats, NDArray[np.int64]]:
+    """Return the squared distance of colours from the straight mixture of two sides, and that of the sides."""
     whole, part = (right - left).astype(np.int64), (here - left).astype(np.int64)
     span = (whole * whole).sum(axis=1)
     t = (part * whole).sum(axis=1) / np.maximum(span, 1)
     ray = part - t[:, None] * whole
-    room = np.where(ray > 0, 255 - here, here) / np.maximum(np.abs(ray), 1e-6)
-    return np.asarray((ray * ray).sum(axis=1)), np.asarray(1 / (1 + room.min(axis=1, initial=np.inf))), span
+    return np.asarray((ray * ray).sum(axis=1)), span
+
+
+def shines_through(here: Ints, left: Ints, right: Ints) -> Bools:
+    """Say which pixels may be their two sides and no more than `SHINES_THROUGH` of a third colour beneath.
+
+    With b of the right and 1 − s − b of the left side, what remains must be s times a colour that exists: each
+    channel bounds b from both sides, and some b must be left.
+    """
+    s = SHINES_THROUGH
+    rest = here - (1 - s) * left
+    slope = (right - left).astype(np.float64)
+    low, high = np.zeros(here.shape[0]), np.full(here.shape[0], 1 - s)
+    level = np.ones(here.shape[0], bool)
+    for channel in range(4):
+        step, most, least = slope[:, channel], rest[:, channel] + 2, rest[:, channel] - 255 * s - 2
+        level &= (step != 0) | ((most >= 0) & (least <= 0))
+        safe = np.where(step == 0, 1.0, step)
+        one, other = least / safe, most / safe
+        low = np.where(step == 0, low, np.maximum(low, np.minimum(one, other)))
+        high = np.where(step == 0, high, np.minimum(high, np.maximum(one, other)))
+    return np.asarray(level & (low <= high))
 
 
 def _between(

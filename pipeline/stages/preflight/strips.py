@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 from pipeline.raster import MM_PER_INCH, Pixels
 from pipeline.stages.preflight.stations import (
     CONTRAST,
-    SHINES_THROUGH,
     Bools,
     Floats,
     Ints,
     Stations,
     columns,
-    off_edge,
     rows,
+    shines_through,
 )
 
 RINGING = 0.15
@@ -158,8 +157,7 @@ def _on_edge(here: Ints, left: Ints, right: Ints, size: Ints) -> Bools:
     inside = (t > 0) & (t < 1) & (size <= 2)
     beyond = ((t <= 0) & (t > -RINGING)) | ((t >= 1) & (t < 1 + RINGING))
     step = straight & (inside | beyond)
-    _, share, _ = off_edge(here, left, right)
-    faint = (size == 1) & (share <= SHINES_THROUGH)
+    faint = (size == 1) & shines_through(here, left, right)
     return np.asarray((step | faint) & (span >= CONTRAST * CONTRAST))
 
 
