@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,11 +82,16 @@ def turned(art: BitmapArt, degrees: float) -> BitmapArt:
     quarter, rest = divmod(degrees % 360, 90)
     pixels = np.ascontiguousarray(np.rot90(art.pixels, -int(quarter)))
     if rest:
-        # A clear border, so that the edge is blended and not cut.
-        padded = np.pad(pixels, ((2, 2), (2, 2), (0, 0)))
+        height, width = pixels.shape[:2]
+        cosine, sine = math.cos(math.radians(rest)), math.sin(math.radians(rest))
+        wide, high = math.ceil(width * cosine + height * sine), math.ceil(width * sine + height * cosine)
+        # A clear border while turning, so that the edge is blended and not cut.
         pixels = _by_planes(
-            padded, lambda plane: plane.rotate(-rest, Image.Resampling.BICUBIC, expand=True, fillcolor=0)
+            np.pad(pixels, ((2, 2), (2, 2), (0, 0))),
+            lambda plane: plane.rotate(-rest, Image.Resampling.BICUBIC, expand=True, fillcolor=0),
         )
+        top, left = (pixels.shape[0] - high) // 2, (pixels.shape[1] - wide) // 2
+        pixels = np.ascontiguousarray(pixels[top : top + high, left : left + wide])
     return replace(art, pixels=pixels)
 
 
@@ -93,13 +99,13 @@ def _by_planes(pixels: Pixels, change: Callable[[Image.Image], Image.Image]) -> 
     """Apply `change` to alpha and to each premultiplied colour as float planes, and divide again."""
     alpha = pixels[..., 3].astype(np.float32)
     new_alpha = np.array(change(Image.fromarray(alpha)))
-    out = np.zeros((*new_alpha.shape, 4), np.uint8)
+    out = np.empty((*new_alpha.shape, 4), np.uint8)
     out[..., 3] = np.rint(np.clip(new_alpha, 0, 255))
-    visible = out[..., 3] > 0
     # Not the clipped alpha: where the filter overshoots, it does so in colour and alpha alike.
-    divisor = new_alpha[visible]
+    new_alpha[out[..., 3] == 0] = np.inf
     for channel in range(3):
-        plane: NDArray[Any] = pixels[..., channel] * alpha
-        colour = np.array(change(Image.fromarray(plane)))[visible] / divisor
-        out[visible, channel] = np.rint(np.clip(colour, 0, 255))
+        colour = np.array(change(Image.fromarray(pixels[..., channel] * alpha)))
+        colour /= new_alpha
+        np.clip(colour, 0, 255, out=colour)
+        out[..., channel] = np.rint(colour, out=colour)
     return out
