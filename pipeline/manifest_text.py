@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import stat
 import tomllib
 import unicodedata
@@ -26,6 +27,11 @@ LARGEST_WHOLE = 2**53
 
 MOST_SHOWN = 100
 """Problems listed in one message; the rest are counted."""
+
+_DOTTED = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){%d}""" % DEEPEST  # noqa: UP031
+)
+"""A dotted key deeper than any manifest; the TOML reader takes minutes for a long one."""
 
 Loc: TypeAlias = tuple[str | int, ...]
 
@@ -104,10 +110,13 @@ def read_manifest(path: Path, code: str) -> dict[str, Any]:
     if kind not in (".toml", ".json"):
         raise Refused(f'{source}: the name must end in ".toml" or ".json", which says how to read it.', code)
     text = _text_of(path, source, code)
+    deep = Refused(f"{source}: nested deeper than {DEEPEST} levels. Write it flatter.", code)
+    if kind == ".toml" and _DOTTED.search(text):
+        raise deep
     try:
         data = tomllib.loads(text) if kind == ".toml" else _json_of(text)
     except RecursionError:
-        raise Refused(f"{source}: nested deeper than {DEEPEST} levels. Write it flatter.", code) from None
+        raise deep from None
     except ValueError as fault:
         if "int_max_str_digits" in str(fault):
             raise Refused(f"{source}: a whole number is too long. Write an ordinary number.", code) from None

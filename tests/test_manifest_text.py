@@ -27,6 +27,8 @@ def written(folder: Path, name: str, raw: str | bytes) -> Path:
         ("a.json", "[1, 2]", "a list of 2; it must be one table"),
         ("a.json", "[" * 100_000, "nested deeper than 32 levels"),
         ("a.toml", "a = " + "[" * 100_000, "nested deeper than 32 levels"),
+        ("a.toml", ".".join(["a"] * 500_000) + " = 1", "nested deeper than 32 levels"),
+        ("a.toml", "[" + " . ".join(['"a"'] * 90_000) + "]", "nested deeper than 32 levels"),
         ("a.json", '{"a": ' + "1" * 5000 + "}", "a whole number is too long. Write"),
         ("a.toml", "a = " + "1" * 5000, "a whole number is too long. Write"),
         ("a.json", b'{"a": "\xff"}', "byte 7 is not UTF-8. Save the file again"),
@@ -90,6 +92,12 @@ def test_what_no_field_may_hold_is_told_with_its_key_path(
     _, problems = clean(read_manifest(written(tmp_path, "a.json", raw), "manifest"))
 
     assert [(key_path(p.loc), told in p.text) for p in problems] == [(path, True)]
+
+
+def test_prose_with_many_dots_is_no_deep_key(tmp_path: Path) -> None:
+    """Notes may hold dots, and long words cost no time."""
+    text = "Fold, bag, tick off. " * 100 + "..." * 500 + "1.5, 2.5, " * 100 + "x" * 500_000
+    assert read_manifest(written(tmp_path, "a.toml", f'notes = "{text}"'), "manifest") == {"notes": text}
 
 
 def test_values_are_shown_short_and_on_one_line() -> None:
