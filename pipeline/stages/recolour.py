@@ -13,7 +13,12 @@ from pipeline.colour.palette import flat_palette, main_colours_of
 from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_mix import unmix_edges
-from pipeline.raster_ops import Floats, Mask, SrgbColour, within_de
+from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, window_max, window_min, within_de
+
+_NEAR_PX = 24
+"""A stroke without a core counts as one of the old colour's only so near to other pixels of it."""
+_BESIDE_PX = 4
+_MISFIT = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +80,10 @@ def swap_pixels(pixels: Pixels, swaps: Sequence[tuple[Rgb, Rgb]], tolerance: flo
         core = np.flatnonzero(area.reshape(-1))
         ring = unmix_edges(pixels, area, np.array(old, np.float64))
         part = np.where(ring.settled, 1.0 - ring.share, 0.0)
-        where = np.concatenate([where, core, ring.at])
-        shift = np.concatenate([shift, np.broadcast_to(step, (core.size, 3)), part[:, None] * step])
+        strokes, stroke_part = _coreless(pixels, owner, which + 1, ring.at, np.array(old, np.float64))
+        where = np.concatenate([where, core, ring.at, strokes])
+        held = np.concatenate([np.ones(core.size), part, stroke_part])
+        shift = np.concatenate([shift, held[:, None] * step])
     out = np.array(flat, order="C")
     if where.size:
         at, which_at = np.unique(where, return_inverse=True)
@@ -95,3 +102,54 @@ def _unmatched(pixels: Pixels, missing: list[Rgb]) -> tuple[Unmatched, ...]:
         return ()
     mains = [colour.rgb for colour in main_colours_of(pixels, flat_palette(pixels))]
     return tuple(Unmatched(colour, nearest_colours(mains, colour)) for colour in missing)
+
+
+def _coreless(pixels: Pixels, owner: Plane, which: int, known: Index, old: Floats) -> tuple[Index, Floats]:
+    """Return pixels (flat index) of strokes that nowhere hold the old colour alone, and its share in them.
+
+    Such a pixel, near others of the old colour, lies between a flat colour beside it and the old one, and not between
+    two flat colours beside it.
+    """
+    height, width = owner.shape
+    flat = _flat(pixels) & (pixels[..., 3] > 0)
+    doubtful = grow(owner == which, _NEAR_PX) & ~flat & (owner == 0) & (pixels[..., 3] > 0)
+    doubtful.reshape(-1)[known] = False
+    doubtful[:_BESIDE_PX] = doubtful[height - _BESIDE_PX :] = False
+    doubtful[:, :_BESIDE_PX] = doubtful[:, width - _BESIDE_PX :] = False
+    at = np.flatnonzero(doubtful.reshape(-1))
+    ground = (flat & (owner != which)).reshape(-1)
+    rows = pixels.reshape(-1, 4)
+    best, share, beside = np.full(at.size, np.inf), np.zeros(at.size), np.zeros((at.size, 3))
+    for dy, dx in disc(_BESIDE_PX):
+        there = at + dy * width + dx
+        hit = np.flatnonzero(ground[there])
+        colour = rows[there[hit], :3].astype(np.float64)
+        t, off = _along(rows[at[hit], :3] - colour, old - colour)
+        price = np.where((t > 0.05) & (t < 1.05) & (off < _MISFIT), off + np.hypot(dy, dx), np.inf)
+        won = price < best[hit]
+        best[hit[won]], share[hit[won]], beside[hit[won]] = price[won], t[won], colour[won]
+    fits = np.isfinite(best)
+    for dy, dx in disc(_BESIDE_PX):
+        there = at + dy * width + dx
+        hit = np.flatnonzero(fits & ground[there])
+        span = rows[there[hit], :3] - beside[hit]
+        t, off = _along(rows[at[hit], :3] - beside[hit], span)
+        fits[hit[(t > 0.01) & (t < 1.02) & (off < _MISFIT)]] = False
+    return at[fits], np.minimum(share[fits], 1.0)
+
+
+def _along(apart: Floats, span: Floats) -> tuple[Floats, Floats]:
+    """Return where the foot of each difference lies on its span, 0–1, and how far it is off it."""
+    length2 = np.maximum(np.sum(span * span, axis=1), 1.0)
+    t = np.sum(apart * span, axis=1) / length2
+    off = apart - t[:, None] * span
+    return t, np.sqrt(np.sum(off * off, axis=1))
+
+
+def _flat(pixels: Pixels) -> Mask:
+    """Which pixels lie in a 3 × 3 block of one colour, give or take two levels."""
+    spread = np.zeros(pixels.shape[:2], np.uint8)
+    for i in range(3):
+        channel = np.ascontiguousarray(pixels[..., i])
+        spread = np.maximum(spread, window_max(channel, 1) - window_min(channel, 1))
+    return grow(spread <= 2)

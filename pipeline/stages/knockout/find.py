@@ -184,7 +184,7 @@ def _meets_softly(pixels: Pixels, out: Mask, backs: Floats, settings: KnockOutSe
     inside, step_de = (grow(out, 2), 4.0) if settings.lossy else (out, 2.0)
     rim = grow(inside) & ~inside & (pixels[..., 3] > 0)
     beside = within_de(pixels[rim][None], backs, [settings.out_de + step_de] * len(backs))
-    return int(np.count_nonzero(beside)) > _SOFT_RIM * np.count_nonzero(rim)
+    return int(np.count_nonzero(beside)) > _SOFT_RIM * int(np.count_nonzero(rim))
 
 
 def _is_flat(colours: Pixels, backs: Floats) -> bool:

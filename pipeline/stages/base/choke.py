@@ -29,12 +29,16 @@ class Depths:
     """How deep pixels lie inside the outline, in pixels.
 
     `at` (n,) flat indices in the padded plane of all pixels near an outline, `depth` (n,) their distance to it (0 or
-    less is outside); `plane` the padded coverage, `margin` its padding, `width` its width.
+    less is outside); `lookup` the depth of any pixel of the padded plane, `nearest` 1 + the index of the piece of
+    outline it was measured to, 0 for none, `normal` (pieces, 2) their inward normals x, y; `plane` the padded coverage,
+    `margin` its padding.
     """
 
     at: Index
     depth: Floats
     lookup: NDArray[np.float32]
+    nearest: NDArray[np.int32]
+    normal: NDArray[np.float32]
     plane: Plane
     margin: int
 
@@ -56,14 +60,13 @@ def depths(coverage: Plane, reach: float) -> Depths:
     low = window_min(plane, 2)
     zone = (top >= _FAINTEST) & (low <= np.floor(top * _NOTHING).astype(np.uint8))
     lookup = np.full(plane.size, FAR, np.float32)
-    edge = _edge_pixels(plane, top, zone)
-    if edge.size:
-        _spread(plane, top, edge, lookup, reach)
+    nearest = np.zeros(plane.size, np.int32)
+    normal = _spread(plane, top, _edge_pixels(plane, top, zone), lookup, nearest, reach)
     flat = plane.reshape(-1)
     outside = np.flatnonzero(zone.reshape(-1) & (flat.astype(np.uint16) * 2 < top.reshape(-1)))
     lookup[outside] = np.where(lookup[outside] < FAR, -np.abs(lookup[outside]), np.float32(-1.0))
     at = np.flatnonzero((lookup < FAR) & (flat > 0))
-    return Depths(at, lookup[at].astype(np.float64), lookup, plane, margin)
+    return Depths(at, lookup[at].astype(np.float64), lookup, nearest, normal, plane, margin)
 
 
 def _edge_pixels(plane: Plane, top: Plane, zone: Mask) -> Index:
@@ -85,10 +88,18 @@ def _edge_pixels(plane: Plane, top: Plane, zone: Mask) -> Index:
     return at[partial | ((value >= most * 0.98) & meets)]
 
 
-def _spread(plane: Plane, top: Plane, edge: Index, lookup: NDArray[np.float32], reach: float) -> None:
-    """Write into `lookup` the distance of each pixel within reach to the nearest piece of outline."""
+def _spread(
+    plane: Plane,
+    top: Plane,
+    edge: Index,
+    lookup: NDArray[np.float32],
+    nearest: NDArray[np.int32],
+    reach: float,
+) -> NDArray[np.float32]:
+    """Write for each pixel within reach the distance to the nearest piece of outline, and which; return the normals."""
     width = plane.shape[1]
     gx, gy, off = _pieces(plane, top, edge)
+    number = np.arange(1, edge.size + 1, dtype=np.int32)
     px, py = gx * off, gy * off  # from the pixel's centre to the outline, along the inward normal
     for dy, dx in [(0, 0), *disc(reach + 1.5)]:
         vx, vy = dx - px, dy - py
@@ -98,8 +109,10 @@ def _spread(plane: Plane, top: Plane, edge: Index, lookup: NDArray[np.float32], 
         far = np.where((dy == 0) & (dx == 0), deep, far)
         there = edge + (dy * width + dx)
         use = deep > 0 if (dy or dx) else np.ones(edge.size, np.bool_)
-        there, far = there[use], far[use]
-        lookup[there] = np.minimum(lookup[there], far)
+        use &= far < lookup[there]
+        lookup[there[use]] = far[use]
+        nearest[there[use]] = number[use]
+    return np.stack([gx, gy], axis=1)
 
 
 def _pieces(

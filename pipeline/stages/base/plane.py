@@ -1,40 +1,24 @@
-"""The base: white ink under the colours. Whether a fabric needs one, where it lies, and what one sees with it."""
+"""Where the base lies: the colours' alpha, pulled in from its outline, without base under near-black ink."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.art.paint import Rgb, hex_of
-from pipeline.colour.difference import delta_e_00
-from pipeline.colour.spaces import LINEAR_OF_8BIT, lab_of_rgb8, linear_to_srgb, srgb_to_lab, srgb_to_linear
+from pipeline.colour.spaces import LINEAR_OF_8BIT
 from pipeline.raster import MM_PER_INCH, Pixels, Plane
-from pipeline.raster_choke import FAR, Depths, depths
-from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, packed, window_max
+from pipeline.raster_ops import Floats, Index, Mask, disc, grow, packed, window_max
+from pipeline.stages.base.choke import FAR, Depths, depths
 
-Route: TypeAlias = Literal["direct", "transfer", "screen"]
 Hairlines: TypeAlias = Literal["base", "none", "stop"]
 
-WHITE_L = 95.0
-"""A main colour with this L* or more, and hardly any chroma, counts as white (common practice, no source)."""
-WHITE_CHROMA = 5.0
-WHITE_FABRIC_DE = 3.0
 BLACK_L = 12.0
 """Under ink darker than this L* no base is needed (common practice, no source)."""
 HAIRLINE_MM = 0.10
 """The least width of base that a feature keeps where the choke would leave none."""
-
-
-@dataclass(frozen=True, slots=True)
-class BaseDecision:
-    """How much white lies under the colours, 0–1, and the reason in a sentence for the ticket."""
-
-    strength: float
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,46 +38,6 @@ class Base:
 
     plane: Plane
     hairlines: tuple[Hairline, ...]
-
-
-def decide(
-    main_colours: Sequence[tuple[Rgb, float]],
-    cloth_srgb: SrgbColour,
-    fabric_base: Literal["none", "full"] | float | None,
-    route: Route,
-    limit_de: float = 6.0,
-) -> BaseDecision:
-    """Decide whether the colours need a base on this fabric.
-
-    `main_colours` are (sRGB, share of the inked area), `cloth_srgb` encoded 0–1, `fabric_base` the fabric's own word.
-    """
-    if route == "transfer":
-        return BaseDecision(1.0, "a transfer always has a base: the white carries the adhesive")
-    if fabric_base is not None:
-        strength = (
-            {"none": 0.0, "full": 1.0}.get(fabric_base)
-            if isinstance(fabric_base, str)
-            else float(fabric_base)
-        )
-        if strength is None or not 0.0 <= strength <= 1.0:
-            raise ValueError(f'the base of a fabric is "none", "full" or 0 to 1, not {fabric_base!r}')
-        return BaseDecision(strength, f"the fabric says base {fabric_base}")
-    if not main_colours:
-        return BaseDecision(0.0, "nothing is printed")
-    colours = np.array([rgb for rgb, _ in main_colours], np.uint8)
-    lab = lab_of_rgb8(colours)
-    cloth = srgb_to_linear(np.array(cloth_srgb, np.float64))
-    bare = srgb_to_lab(linear_to_srgb(LINEAR_OF_8BIT[colours] * cloth))
-    shift = delta_e_00(bare, lab)
-    worst = int(np.argmax(shift))
-    if shift[worst] > limit_de:
-        name = hex_of(main_colours[worst][0])
-        return BaseDecision(1.0, f"straight on the fabric {name} would shift by ΔE00 {shift[worst]:.1f}")
-    white = (lab[:, 0] >= WHITE_L) & (np.hypot(lab[:, 1], lab[:, 2]) <= WHITE_CHROMA)
-    away = float(delta_e_00(srgb_to_lab(np.array(cloth_srgb, np.float64)), np.array([100.0, 0.0, 0.0])))
-    if white.any() and away > WHITE_FABRIC_DE:
-        return BaseDecision(1.0, "the art has white, and the fabric is not white")
-    return BaseDecision(0.0, f"every main colour stays within ΔE00 {shift[worst]:.1f} straight on the fabric")
 
 
 def base_plane(
@@ -117,17 +61,18 @@ def base_plane(
     alpha = np.ascontiguousarray(pixels[..., 3])
     if strength == 0.0:
         return Base(np.zeros_like(alpha), ())
+    black = np.zeros(alpha.shape, np.bool_) if under_black else _near_black(pixels)
     choke = choke_mm * ppi / MM_PER_INCH
-    plane, thin = _choked(alpha, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
-    if not under_black:
-        _clear_black(plane, pixels, black_tuck_mm * ppi / MM_PER_INCH)
+    plane, thin = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
+    if black.any():
+        _clear_black(plane, (alpha > 0) & ~black, black, black_tuck_mm * ppi / MM_PER_INCH)
     if strength < 1.0:
         plane = np.floor(np.arange(256) * strength + 0.5).astype(np.uint8)[plane]
     return Base(plane, thin)
 
 
 def _choked(
-    alpha: Plane, choke: float, hairline_px: float, *, keep_thin: bool
+    alpha: Plane, black: Mask, choke: float, hairline_px: float, *, keep_thin: bool
 ) -> tuple[Plane, tuple[Hairline, ...]]:
     if choke == 0.0 or not alpha.any():
         return alpha.copy(), ()
@@ -136,6 +81,7 @@ def _choked(
     out = found.plane.copy()
     out.reshape(-1)[found.at] = _cover(found, found.at, choke)
     lists: tuple[Hairline, ...] = ()
+    thin = thin[~np.pad(black, found.margin).reshape(-1)[thin]]  # black needs no base, however thin
     if thin.size:
         half = _half_width(found, thin, choke)
         lists = _hairlines(found, thin, half, choke)
@@ -170,12 +116,30 @@ def _thin(found: Depths, choke: float) -> Index:
 
 
 def _half_width(found: Depths, thin: Index, choke: float) -> Floats:
-    """Return the greatest depth nearby: half the width of the thin feature a pixel belongs to."""
-    half = np.where(found.lookup[thin] < FAR, found.lookup[thin], 0.0).astype(np.float64)
+    """Return half the width of the thin feature that each pixel belongs to."""
+    field = np.zeros(found.lookup.size, np.float32)
+    field[thin] = _ridge(found, thin)
+    half = field[thin].astype(np.float64)
     for dy, dx in disc(choke + 0.5):
-        there = found.lookup[thin + (dy * found.width + dx)]
-        half = np.maximum(half, np.where((there < choke) & (there > 0), there, 0.0))
+        half = np.maximum(half, field[thin + (dy * found.width + dx)])
     return half
+
+
+def _ridge(found: Depths, thin: Index) -> Floats:
+    """Return the depth of the middle of the feature as seen from each pixel: between it and a neighbour that counts
+    its depth from the other side."""
+    depth = np.maximum(np.where(found.lookup[thin] < FAR, found.lookup[thin], 0.0), 0.0).astype(np.float64)
+    most = depth.copy()
+    nx, ny = found.normal[found.nearest[thin] - 1].T
+    for dy, dx in disc(1.5):
+        there = thin + (dy * found.width + dx)
+        other = found.normal[found.nearest[there] - 1]
+        facing = (nx * other[:, 0] + ny * other[:, 1] < -0.5) & (found.nearest[there] > 0)
+        between = np.maximum(nx * dx + ny * dy, 0.0)
+        middle = (depth + found.lookup[there] + between) / 2.0
+        use = facing & (between > 0.3) & (found.lookup[there] < FAR)
+        most = np.where(use, np.maximum(most, middle), most)
+    return most
 
 
 def _hairlines(found: Depths, thin: Index, half: Floats, choke: float) -> tuple[Hairline, ...]:
@@ -219,16 +183,12 @@ def _near_black(pixels: Pixels) -> Mask:
     return np.asarray(dark)
 
 
-def _clear_black(plane: Plane, pixels: Pixels, tuck: float) -> None:
-    """Take the base away under near-black ink, but for `tuck` pixels from the edge to other ink."""
-    black = _near_black(pixels)
-    if not black.any():
-        return
+def _clear_black(plane: Plane, other: Mask, black: Mask, tuck: float) -> None:
+    """Take the base away under `black`, but for `tuck` pixels from the edge to `other` ink."""
     margin = int(tuck) + 3
     wide = np.pad(black, margin).reshape(-1)
     width = black.shape[1] + 2 * margin
-    other = np.pad((pixels[..., 3] > 0) & ~black, margin)
-    rim = np.flatnonzero((other & grow(wide.reshape(-1, width))).reshape(-1))
+    rim = np.flatnonzero((np.pad(other, margin) & grow(wide.reshape(-1, width))).reshape(-1))
     away = np.full(wide.size, FAR, np.float32)
     for dy, dx in disc(tuck + 1.5):
         there = rim + (dy * width + dx)
@@ -239,27 +199,3 @@ def _clear_black(plane: Plane, pixels: Pixels, tuck: float) -> None:
     cover[near] = np.floor(np.clip(tuck - (away[near] - 0.5) + 0.5, 0.0, 1.0) * 255.0 + 0.5)
     inner = cover.reshape(-1, width)[margin:-margin, margin:-margin]
     plane[black] = np.minimum(plane[black], inner[black])
-
-
-def mirror(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return the plane or pixels seen from behind, left and right exchanged."""
-    return np.ascontiguousarray(plane[:, ::-1])
-
-
-def simulate(pixels: Pixels, base: Plane | None, cloth_srgb: SrgbColour) -> NDArray[np.uint8]:
-    """Return what one sees, (H, W, 3) sRGB: colour over base over fabric.
-
-    Where there is base the colour is opaque; where there is none it is multiplied with the fabric in linear light;
-    both cover the fabric by their share, in encoded sRGB as antialiasing does. `base` None: no base at all.
-    """
-    out = np.empty((*pixels.shape[:2], 3), np.uint8)
-    for start in range(0, pixels.shape[0], 256):
-        rows = slice(start, start + 256)
-        alpha = pixels[rows, :, 3].astype(np.float64) / 255.0
-        white = np.zeros_like(alpha) if base is None else np.minimum(base[rows] / 255.0, alpha)
-        for i, value in enumerate(cloth_srgb):
-            code = pixels[rows, :, i]
-            bare = linear_to_srgb(LINEAR_OF_8BIT * srgb_to_linear(value)) * 255.0
-            seen = (1.0 - alpha) * (value * 255.0) + white * code + (alpha - white) * bare[code]
-            out[rows, :, i] = np.floor(np.clip(seen, 0.0, 255.0) + 0.5)
-    return out
