@@ -119,37 +119,35 @@ def _local_back(pic: _Padded, at: Index, nominal: Floats) -> Floats:
 
 
 def _plateau(pic: _Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
-    """Whether a pixel lies in a 2 × 2 block of one colour, which no edge makes.
+    """Whether a pixel lies in a block of one colour that no edge makes: 2 × 2, or 3 × 3 in antialiased art.
 
-    In antialiased art a stroke of one pixel may fall on two, half and half: there a block must reach into the inside.
+    There a stroke may fall on two pixels, half and half, and so may the gap between two strokes.
     """
-    inner = _inner(pic, at)
     here = pic.colours[at, :3].astype(np.int16)
     far = np.max(np.abs(here - backs), axis=1)
     limit = np.maximum(pic.noise, 0.05 * far)
     same = {}
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
-            if dy or dx:
-                there = at + pic.step(dy, dx)
-                apart = np.max(np.abs(pic.colours[there, :3].astype(np.int16) - here), axis=1)
-                same[dy, dx] = (apart <= limit) & pic.visible[there] & ~pic.gone[there]
+            there = at + pic.step(dy, dx)
+            apart = np.max(np.abs(pic.colours[there, :3].astype(np.int16) - here), axis=1)
+            same[dy, dx] = (apart <= limit) & pic.visible[there] & ~pic.gone[there]
     flat = np.zeros(at.size, np.bool_)
-    for dy in (-1, 1):
-        for dx in (-1, 1):
-            reaches = inner[at]
-            for step in (pic.step(dy, 0), pic.step(0, dx), pic.step(dy, dx)):
-                reaches = reaches | inner[at + step]
-            flat |= same[dy, 0] & same[0, dx] & same[dy, dx] & reaches
+    if pic.lossy or not _antialiased(pic, at):
+        for dy in (-1, 1):
+            for dx in (-1, 1):
+                flat |= same[dy, 0] & same[0, dx] & same[dy, dx]
+        return flat
+    middle = np.zeros(pic.gone.size, np.bool_)
+    middle[at] = np.logical_and.reduce(list(same.values()))
+    for (dy, dx), alike in same.items():
+        flat |= alike & middle[at + pic.step(dy, dx)]
     return flat
 
 
-def _inner(pic: _Padded, at: Index) -> NDArray[np.bool_]:
-    """Return where pixels don't touch what goes; everywhere, if the art is not antialiased."""
+def _antialiased(pic: _Padded, at: Index) -> bool:
     colours = np.ascontiguousarray(pic.colours[at]).view(np.uint32)
-    if np.unique(colours).size < _FEW_COLOURS:
-        return np.ones(pic.gone.size, np.bool_)
-    return ~grow(pic.gone.reshape(-1, pic.width)).reshape(-1)
+    return int(np.unique(colours).size) >= _FEW_COLOURS
 
 
 def _grow_ring(pic: _Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_]) -> Mixtures:

@@ -12,6 +12,7 @@ from pipeline.stages.knockout.values import KnockOutSettings, Mode
 SOFT_EDGE_PX = 4.0
 """Transitions wider than this are shadows and glows, not edges."""
 _SOFT_RIM = 0.3
+_STROKE_PX = 3
 _LOSSY_DE = 10.0
 _MEAN_OFF = 6.0
 _BLEED_PX = 8
@@ -47,6 +48,8 @@ def _without_strays(pixels: Pixels, labels: Plane, smallest: int) -> Plane:
     parts, count = ndimage.label(labels > 0, structure=np.ones((3, 3), np.int8))
     sizes = np.bincount(parts.reshape(-1), minlength=count + 1)
     small = sizes < smallest
+    # Counters of small lettering lie a stroke away from the open cloth; strays in a photograph lie anywhere.
+    small[np.unique(parts[grow((labels > 0) & ~small[parts], _STROKE_PX)])] = False
     thick = np.zeros(count + 1, np.bool_)
     thick[parts[_in_block(labels > 0)]] = True
     doubtful = ~small & ~thick
