@@ -227,3 +227,27 @@ def test_mirrored_twice_is_as_before() -> None:
     plane = np.arange(12, dtype=np.uint8).reshape(3, 4)
     assert mirror(plane)[0].tolist() == [3, 2, 1, 0]
     assert (mirror(mirror(plane)) == plane).all()
+
+
+def test_the_faint_rim_of_a_thick_shape_is_no_hairline() -> None:
+    """Antialiased pixels of a slightly turned edge, coverage 0.02 to 0.1, lie far outside what keeps a base."""
+    pixels = drawn('<path d="M10 10 L90 11 L91 90 L11 91 Z" fill="#c02020"/>', 400)
+    assert ((pixels[..., 3] > 0) & (pixels[..., 3] < 25)).any()
+    kept = base_plane(pixels, PPI, 0.15, 1.0, "base")
+    assert kept.hairlines == ()
+    assert (kept.plane == base_plane(pixels, PPI, 0.15, 1.0, "none").plane).all()
+
+
+def test_black_on_a_colour_has_no_ring_of_base_along_the_cloth() -> None:
+    """The antialiased rim of black drawn over yellow is dark yellow, and asks for no tuck."""
+    body = '<circle cx="50" cy="50" r="40" fill="#e0b020"/><path d="M50 10 A40 40 0 0 1 50 90 Z" fill="#080808"/>'
+    plane = base_plane(drawn(body, 260), PPI, 0.15, 1.0, "base").plane
+    assert plane[130, 128 - 40] == 255
+    assert plane[:, 140:].max() == 0
+
+
+def test_a_dot_thinner_than_twice_the_choke_is_listed() -> None:
+    dot = art(coverage(lambda x, y: np.hypot(x - 36, y - 36) < 1.5))
+    done = base_plane(dot, PPI, 0.2, 1.0, "none")
+    assert done.plane.max() == 0
+    assert len(done.hairlines) == 1

@@ -65,7 +65,9 @@ def base_plane(
     choke = choke_mm * ppi / MM_PER_INCH
     plane, thin = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
     if black.any():
-        _clear_black(plane, (alpha > 0) & ~black, black, black_tuck_mm * ppi / MM_PER_INCH)
+        # The rim where black ends at the cloth holds traces of what lies beneath; that is no other ink.
+        other = (alpha > 0) & ~black & ~grow(alpha < 128)
+        _clear_black(plane, other, black, black_tuck_mm * ppi / MM_PER_INCH)
     if strength < 1.0:
         plane = np.floor(np.arange(256) * strength + 0.5).astype(np.uint8)[plane]
     return Base(plane, thin)
@@ -84,8 +86,9 @@ def _choked(
     thin = thin[~np.pad(black, found.margin).reshape(-1)[thin]]  # black needs no base, however thin
     if thin.size:
         half = _half_width(found, thin, choke)
-        lists = _hairlines(found, thin, half, choke)
+        lists, stroke = _hairlines(found, thin, half, choke)
         if keep_thin:
+            thin, half = thin[stroke], half[stroke]
             inset = np.clip(half - hairline_px / 2.0, 0.0, choke)
             kept = _cover(found, thin, inset)
             out.reshape(-1)[thin] = np.maximum(out.reshape(-1)[thin], kept)
@@ -104,7 +107,7 @@ def _thin(found: Depths, choke: float) -> Index:
     """Return the pixels that no disc of the choke's radius inside the outline covers, with half a pixel to spare."""
     lookup, width = found.lookup, found.width
     stays = (lookup >= choke) & (found.plane.reshape(-1) > 0)
-    lost = found.at[found.depth < choke]
+    lost = found.at[(found.depth > 0) & (found.depth < choke)]
     reach = choke + 1.2
     near = window_max(stays.view(np.uint8).reshape(found.plane.shape), int(reach / np.sqrt(2.0))).reshape(-1)
     lost = lost[near[lost] == 0]
@@ -142,30 +145,49 @@ def _ridge(found: Depths, thin: Index) -> Floats:
     return most
 
 
-def _hairlines(found: Depths, thin: Index, half: Floats, choke: float) -> tuple[Hairline, ...]:
-    """Gather thin pixels into features; corners and tips of what keeps a base don't count."""
+def _hairlines(
+    found: Depths, thin: Index, half: Floats, choke: float
+) -> tuple[tuple[Hairline, ...], NDArray[np.bool_]]:
+    """Gather thin pixels into features; return them, and which thin pixels belong to a stroke and not to a tip.
+
+    Corners and tips hang on something thick at one place and are short: they need no base and don't count. A short
+    piece between two thick places needs its base and is not worth a line in the list.
+    """
     from scipy import ndimage
 
     y, x = thin // found.width, thin % found.width
     top, left = int(y.min()), int(x.min())
+    every = np.ones((3, 3), np.int8)
     mask = np.zeros((int(y.max()) - top + 1, int(x.max()) - left + 1), np.bool_)
     mask[y - top, x - left] = True
-    parts, count = ndimage.label(mask, structure=np.ones((3, 3), np.int8))
+    parts, count = ndimage.label(mask, structure=every)
+    part_of = parts[y - top, x - left]
     widest = np.zeros(count + 1)
-    np.maximum.at(widest, parts[y - top, x - left], 2.0 * half)
-    stays = (found.lookup >= choke) & (found.plane.reshape(-1) > 0)
-    beside = (
-        window_max(stays.view(np.uint8).reshape(found.plane.shape), int(choke + 2.5)).reshape(-1)[thin] > 0
-    )
-    tip = np.zeros(count + 1, np.bool_)
-    tip[parts[y - top, x - left][beside]] = True
+    np.maximum.at(widest, part_of, 2.0 * half)
+    mask[y - top, x - left] = _beside_thick(found, thin)
+    contacts, contact_count = ndimage.label(mask, structure=every)
+    hold = np.zeros(contact_count + 1, np.int64)
+    hold[contacts] = parts
+    holds = np.bincount(hold[1:], minlength=count + 1)
+    stroke = holds >= 2
     out = []
     for part, box in enumerate(ndimage.find_objects(parts), start=1):
         high, wide = box[0].stop - box[0].start, box[1].stop - box[1].start
-        if not tip[part] or np.hypot(high, wide) >= 3.0 * max(widest[part], 1.0):
+        if not holds[part] or np.hypot(high, wide) >= 3.0 * max(widest[part], choke):
             place = (box[1].start + left - found.margin, box[0].start + top - found.margin)
             out.append(Hairline(*place, wide, high, float(widest[part])))
-    return tuple(out)
+            stroke[part] = True
+    return tuple(out), stroke[part_of]
+
+
+def _beside_thick(found: Depths, thin: Index) -> NDArray[np.bool_]:
+    """Which thin pixels touch one inside the outline that is not thin."""
+    thick = (found.lookup > 0) & (found.plane.reshape(-1) > 0)
+    thick[thin] = False
+    beside = np.zeros(thin.size, np.bool_)
+    for dy, dx in disc(1.5):
+        beside |= thick[thin + (dy * found.width + dx)]
+    return beside
 
 
 def _near_black(pixels: Pixels) -> Mask:
