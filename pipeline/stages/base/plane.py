@@ -19,6 +19,8 @@ BLACK_L = 12.0
 """Under ink darker than this L* no base is needed (common practice, no source)."""
 HAIRLINE_MM = 0.10
 """The least width of base that a feature keeps where the choke would leave none."""
+TIP_MM = 1.0
+"""What is thin for so long, or for three times its width, is a stroke and no tip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def _choked(
     thin = thin[~np.pad(black, found.margin).reshape(-1)[thin]]  # black needs no base, however thin
     if thin.size:
         half = _half_width(found, thin, choke)
-        lists, stroke = _hairlines(found, thin, half, choke)
+        lists, stroke = _hairlines(found, thin, half, choke, TIP_MM / HAIRLINE_MM * hairline_px)
         if keep_thin:
             thin, half = thin[stroke], half[stroke]
             inset = np.clip(half - hairline_px / 2.0, 0.0, choke)
@@ -146,7 +148,7 @@ def _ridge(found: Depths, thin: Index) -> Floats:
 
 
 def _hairlines(
-    found: Depths, thin: Index, half: Floats, choke: float
+    found: Depths, thin: Index, half: Floats, choke: float, longest_tip: float
 ) -> tuple[tuple[Hairline, ...], NDArray[np.bool_]]:
     """Gather thin pixels into features; return them, and which thin pixels belong to a stroke and not to a tip.
 
@@ -173,7 +175,7 @@ def _hairlines(
     out = []
     for part, box in enumerate(ndimage.find_objects(parts), start=1):
         high, wide = box[0].stop - box[0].start, box[1].stop - box[1].start
-        if not holds[part] or np.hypot(high, wide) >= 3.0 * max(widest[part], choke):
+        if not holds[part] or np.hypot(high, wide) >= min(3.0 * max(widest[part], choke), longest_tip):
             place = (box[1].start + left - found.margin, box[0].start + top - found.margin)
             out.append(Hairline(*place, wide, high, float(widest[part])))
             stroke[part] = True
