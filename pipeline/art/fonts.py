@@ -126,7 +126,7 @@ def faces_of(path: Path) -> tuple[Face, ...]:
 def _face(path: Path, index: int, font: object) -> Face:
     names = font["name"].names  # type: ignore[index]
     families = {str(n.toUnicode()).strip().casefold() for n in names if n.nameID in (1, 16)}
-    metrics = font["OS/2"] if "OS/2" in font else None  # type: ignore[operator, index]
+    metrics = font.get("OS/2")  # type: ignore[attr-defined]
     weight = float(metrics.usWeightClass) if metrics is not None else 400.0
     italic = bool(metrics is not None and metrics.fsSelection & 1) or bool(font["head"].macStyle & 2)  # type: ignore[index]
     lightest = heaviest = weight

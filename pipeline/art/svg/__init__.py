@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.art.svg.agree import agreement, pictures
 from pipeline.art.svg.normal import read, turned
 
-__all__ = ["read", "turned"]
+__all__ = ["agreement", "pictures", "read", "turned"]

@@ -291,6 +291,8 @@ def mask(walk: Walker, target: Element, group: Element, inner: Place) -> str:
 
 def _filter(walk: Walker, element: Element, value: str, inner: Place) -> str:
     job = walk.job
+    if element.tag == "text":  # its region hangs on the font's cells, which are gone after outlining
+        job.unsupported(element, "a filter on live text")
     job.needs.add("filter")
     job.mixing.add("filter")
     if not value.lower().startswith("url("):

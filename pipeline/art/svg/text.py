@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element
 
 from pipeline.art.svg import css, shapes, typeset, units
-from pipeline.art.svg.job import Place
-from pipeline.art.svg.outline import Outline
+from pipeline.art.svg.job import GHOST, Place
+from pipeline.art.svg.outline import Outline, rectangle
 from pipeline.art.svg.textpath import along
 from pipeline.art.svg.typeset import Glyph, Letter
 
@@ -66,7 +66,21 @@ def _known(walk: Walker, letters: list[Letter]) -> bool:
         if shift not in ("baseline", "0") and units.length(shift, letter.frame, "d") is None:
             walk.job.unsupported(letter.element, f"text with baseline-shift: {shift[:20]}")
             fine = False
-    return fine and typeset.left_to_right(walk.job, letters)
+    return fine and _paths(walk, letters) and typeset.left_to_right(walk.job, letters)
+
+
+def _paths(walk: Walker, letters: list[Letter]) -> bool:
+    """Note text around a path, or placed within one, which programs lay out differently."""
+    if all(x.path is None for x in letters):
+        return True
+    path = letters[0].path
+    letters[0].spots.pop("y", None)  # x moves the text along the path, y means nothing on it
+    placed = "length" in letters[0].spots or any(n in x.spots for x in letters[1:] for n in ("x", "y"))
+    nested = path is not None and any(e.tag == "textPath" for e in path if e is not path)
+    if placed or nested or any(x.path is not path for x in letters):
+        walk.job.unsupported(letters[0].element, "text beside a path, or with places of its own on it,")
+        return False
+    return True
 
 
 def _append(walk: Walker, glyphs: list[Glyph], place: Place) -> None:
@@ -84,6 +98,11 @@ def _append(walk: Walker, glyphs: list[Glyph], place: Place) -> None:
     def box() -> tuple[float, float, float, float]:
         return whole
 
+    ghost = Element(
+        GHOST, {} if place.matrix == units.IDENTITY else {"transform": units.matrix_text(place.matrix)}
+    )
+    walk.job.outlines[ghost] = rectangle(whole[0], whole[1], whole[2] - whole[0], whole[3] - whole[1])
+    place.into.append(ghost)
     at = 0
     while at < len(glyphs):
         end = at

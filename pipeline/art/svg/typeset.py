@@ -41,7 +41,7 @@ class Letter:
 
 @dataclass(slots=True)
 class Glyph:
-    """One shaped cluster: its outline in place, the cell it takes, where the pen stood; `advance` has the spacing too."""
+    """One shaped cluster: its outline in place, the cell it takes, where the pen stood; `advance` counts spacing."""
 
     letter: Letter
     outline: Outline
@@ -58,7 +58,9 @@ def collect(walk: Walker, element: Element, style: css.Style, place: Place) -> l
     """Return the characters of a text element in order, white space settled, with the places they were given."""
     out: list[Letter] = []
     ranges: list[tuple[Element, Frame, list[Letter]]] = []
-    _collect(walk, element, style, place, None, (), out, ranges)
+    outer = [walk.job.style_of(above) for above in reversed(list(walk.job.document.ancestors(element)))]
+    lines = tuple((word, style) for above in outer for word in _lines(above))
+    _collect(walk, element, style, place, None, lines, out, ranges)
     if len(out) > MOST:
         walk.job.unsupported(element, f"a text of more than {MOST:,} characters")
         return []
@@ -82,9 +84,7 @@ def _collect(
     job = walk.job
     job.step(element, place.depth)
     first = len(out)
-    words = style.get("text-decoration", "") + " " + style.get("text-decoration-line", "")
-    lines = tuple((w, style) for w in ("underline", "overline", "line-through") if w in words.lower().split())
-    decoration = (*decoration, *lines)
+    decoration = (*decoration, *((word, style) for word in _lines(style)))
 
     def add(text: str | None) -> None:
         out.extend(
@@ -95,6 +95,7 @@ def _collect(
     for child in element:
         if child.tag in ("tspan", "a", "textPath"):
             own = css.computed(job.declared(child), style)
+            _raise(own, style, place)
             ids = [*owners_of(child), *([child.get("id", "")] if child.get("id") else [])]
             inner = replace(place, depth=place.depth + 1, style=own, owners=(*place.owners, *ids))
             inner = replace(inner, frame=walk.frame_of(own, replace(place, style=style)))
@@ -106,6 +107,11 @@ def _collect(
             job.unsupported(child, f"<{child.tag}> in text")
         add(child.tail)
     ranges.append((element, place.frame, out[first:]))
+
+
+def _lines(style: css.Style) -> list[str]:
+    words = f"{style.get('text-decoration', '')} {style.get('text-decoration-line', '')}".lower().split()
+    return [w for w in ("underline", "overline", "line-through") if w in words]
 
 
 def _path_of(job: Job, element: Element) -> Element | None:
@@ -127,7 +133,8 @@ def _spots(job: Job, element: Element, frame: Frame, letters: list[Letter]) -> N
         text = element.get(name)
         if not text or element.tag == "textPath":
             continue
-        values = [units.length(w, frame, axis) for w in text.replace(",", " ").split()]
+        words = text.replace(",", " ").split()
+        values = [units.number(w) if name == "rotate" else units.length(w, frame, axis) for w in words]
         if any(v is None for v in values):
             continue
         for i, letter in enumerate(letters):
@@ -135,6 +142,8 @@ def _spots(job: Job, element: Element, frame: Frame, letters: list[Letter]) -> N
                 letter.spots.setdefault(name, values[min(i, len(values) - 1)] or 0.0)
     if element.get("textLength") and letters:
         wanted = units.length(element.get("textLength"), frame, "x")
+        if wanted is not None and wanted < 0:
+            return
         if (
             wanted is not None
             and element.tag == "text"
@@ -199,14 +208,16 @@ def choose(job: Job, letters: list[Letter]) -> bool:
             missing[label] = (before[0], before[1] + letter.char)
     for label, (element, characters) in missing.items():
         job.find("font-missing", "stop", element,
-                 f"the font '{label}' is not here, or has no glyph, for {characters[:40]!r} in the text {text[:40]!r}",
-                 "Convert the text to outlines in the drawing program, or install the font.", measured=label)  # fmt: skip
+                 f"the font '{label}' is missing, or its glyphs are, for {characters[:40]!r} in {text[:40]!r}",
+                 "Convert the text to outlines in the drawing program, or install the font.",
+                 measured=label)  # fmt: skip
     if missing:
         return False
     for face in dict.fromkeys(x.face for x in letters if x.face is not None):
         job.find("live-text", "warn", letters[0].element,
                  f"the text {text[:40]!r} was outlined with {face.path.name} (SHA-256 {face.digest()[:16]}…)",
-                 "Check its look on the proof; outlined text would not depend on the font.", measured=face.path.name)  # fmt: skip
+                 "Check its look on the proof; outlined text would not depend on the font.",
+                 measured=face.path.name)  # fmt: skip
     return True
 
 
@@ -286,12 +297,14 @@ def set_chunk(walk: Walker, chunk: list[Letter]) -> list[Glyph]:
             glyphs.append(glyph)
             x += glyph.advance
     x = _fitted(first, glyphs, start, x)
+    if glyphs:  # the space after the last letter is no part of what is anchored
+        x -= (loose := max(0.0, glyphs[-1].advance - glyphs[-1].width))
     anchor = css.word(first.style, "text-anchor", "start")
     back = {"middle": (x - start) / 2, "end": x - start}.get(anchor, 0.0)
     for glyph in glyphs:
         glyph.x -= back
         lay(glyph, multiply((1.0, 0.0, 0.0, 1.0, glyph.x, glyph.y), units.rotation(glyph.turn)))
-    walk.pen = (x - back, y)
+    walk.pen = (x + (loose if glyphs else 0.0) - back, y)
     return glyphs
 
 
@@ -304,11 +317,18 @@ def lay(glyph: Glyph, matrix: Matrix) -> None:
     glyph.cell = min(xs), min(ys), max(xs), max(ys)
 
 
+def _raise(own: css.Style, above: css.Style, place: Place) -> None:
+    """Add the shift of the elements around to an own one, so that it stands in pixels from the text's baseline."""
+    before = units.number(above.get("--shift")) or 0.0
+    text = own.get("baseline-shift", "0").strip().lower()
+    share = units.number(text[:-1]) if text.endswith("%") else None
+    size = units.length(own.get("font-size"), place.frame, "d") or place.frame.font_size
+    shift = share / 100 * size if share is not None else units.length(text, place.frame, "d") or 0.0
+    own["--shift"] = f"{before + shift:.9f}"
+
+
 def _shift(letter: Letter) -> float:
-    text = letter.style.get("baseline-shift", "0").strip().lower()
-    if text.endswith("%"):
-        return (units.number(text[:-1]) or 0.0) / 100 * letter.frame.font_size
-    return units.length(text, letter.frame, "d") or 0.0
+    return units.number(letter.style.get("--shift")) or 0.0
 
 
 def _fitted(first: Letter, glyphs: list[Glyph], start: float, end: float) -> float:
@@ -397,8 +417,8 @@ def decorations(job: Job, run: list[Glyph]) -> list[tuple[str, Outline, css.Styl
     letter = run[0].letter
     if not letter.decoration or letter.face is None:
         return []
-    if letter.path is not None or any(g.turn for g in run):
-        job.unsupported(letter.element, "a line under or through text that is turned")
+    if letter.path is not None or any(g.turn or g.y != run[0].y for g in run):
+        job.unsupported(letter.element, "a line under or through text that does not stand in one line")
         return []
     from fontTools.ttLib import TTFont
 
