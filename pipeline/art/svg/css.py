@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from xml.etree.ElementTree import Element
 
 import cssselect2
@@ -16,7 +16,7 @@ import tinycss2
 
 from pipeline.art.svg import colour, units
 from pipeline.art.svg.parse import Document
-from pipeline.art.svg.units import NUMBER
+from pipeline.art.svg.units import NUMBER, Frame
 
 Style = dict[str, str]
 """Computed values by property; only what was set or inherited stands in it."""
@@ -288,3 +288,23 @@ def word(style: Style, name: str, default: str) -> str:
     """Return a keyword property in lower case."""
     value = style.get(name, default).strip().lower()
     return value if _PLAIN.match(value) else default
+
+
+_SIZES = {
+    "xx-small": 9.6, "x-small": 12.0, "small": 14.22, "medium": 16.0, "large": 19.2, "x-large": 24.0, "xx-large": 32.0
+}  # fmt: skip
+
+
+def font_size(style: Style, parent: Style, frame: Frame) -> float:
+    """Return the font size in user units (CSS Fonts 3 section 3.5); that of the parent is settled, in px."""
+    above = units.length(parent.get("font-size"), frame, "d") or 16.0
+    text = style.get("font-size", "").strip().lower()
+    if text.endswith("%"):
+        value = units.number(text[:-1])
+        return above * value / 100 if value is not None else above
+    if text in ("larger", "smaller"):
+        return above * 1.2 if text == "larger" else above / 1.2
+    value = _SIZES.get(text) or units.length(text, replace(frame, font_size=above), "d")
+    if value is None:
+        value = above if "font-size" in style else 16.0
+    return value if 0 <= value < units.LARGEST else above

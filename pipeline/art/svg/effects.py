@@ -169,6 +169,7 @@ def _clip_child(walk: Walker, child: Element, inside: Place, style: css.Style | 
     job = walk.job
     job.step(child, inside.depth)
     style = css.computed(job.declared(child), inside.style if style is None else style)
+    inside = replace(inside, frame=walk.frame_of(style, inside))
     matrix = walk.matrix_of(child, style, inside.frame)
     if style.get("display") == "none" or matrix is None:
         return
@@ -300,6 +301,7 @@ def _filter(walk: Walker, element: Element, value: str, inner: Place) -> str:
             not _FUNCTIONS.match(value)
             or "currentcolor" in value.lower()
             or re.search(r"\d(?:em|ex|rem|%)\b", value)
+            or re.search(r"drop-shadow\([^a-z#]*(?:(?:px|mm|cm|in|pt|pc)[^a-z#]*)*\)", value, re.IGNORECASE)
         ):
             job.unsupported(element, f"filter: {value[:40]}")
             return ""
@@ -309,6 +311,8 @@ def _filter(walk: Walker, element: Element, value: str, inner: Place) -> str:
     if target is None or target.tag != "filter" or rest:
         job.unsupported(element, f"filter: {value[:40]} (a list, or it refers to nothing)")
         return ""
+    if href(target):
+        job.unsupported(target, "a filter that takes from another")
     out = _copied(job, target, depth=inner.depth)
     out.attrib.pop("id", None)
     if any(c.tag == "feImage" for c in out):

@@ -88,7 +88,7 @@ class Walker:
 
     def frame_of(self, style: css.Style, place: Place) -> Frame:
         """Settle the font size in `style` and return the frame with it."""
-        size = font_size(style, place)
+        size = css.font_size(style, place.style, place.frame)
         style["font-size"] = f"{size!r}px"
         return place.frame if size == place.frame.font_size else replace(place.frame, font_size=size)
 
@@ -117,6 +117,10 @@ class Walker:
             self.job.unsupported(element, "transform-box")
         x, y = _origin(origin, frame)
         return multiply(multiply((1.0, 0.0, 0.0, 1.0, x, y), matrix), (1.0, 0.0, 0.0, 1.0, -x, -y))
+
+    def applies(self, element: Element) -> bool:
+        """Do the conditional attributes let the element be drawn?"""
+        return applies(element)
 
     def hidden(self, element: Element, place: Place) -> None:
         """Note ink that is in the file but not shown."""
@@ -281,24 +285,3 @@ def _origin(words: list[str], frame: Frame) -> tuple[float, float]:
         return units.length(word, frame, axis) or 0.0
 
     return place(first, "x"), place(second, "y")
-
-
-_SIZES = {
-    "xx-small": 9.6, "x-small": 12.0, "small": 14.22, "medium": 16.0, "large": 19.2, "x-large": 24.0, "xx-large": 32.0
-}  # fmt: skip
-
-
-def font_size(style: css.Style, place: Place) -> float:
-    """Return the computed font size in user units (CSS Fonts 3 section 3.5)."""
-    text = style.get("font-size")
-    above = place.frame.font_size
-    if not text:
-        return 16.0 if "font-size" not in place.style else above
-    text = text.strip().lower()
-    if text.endswith("%"):
-        value = units.number(text[:-1])
-        return above * value / 100 if value is not None else above
-    if text in ("larger", "smaller"):
-        return above * 1.2 if text == "larger" else above / 1.2
-    value = _SIZES.get(text) or units.length(text, place.frame, "d")
-    return value if value is not None and 0 <= value < units.LARGEST else above

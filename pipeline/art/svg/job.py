@@ -84,7 +84,8 @@ class Job:
         if found is None:
             found = {}
             for above in [*reversed(list(self.document.ancestors(element))), element]:
-                found = css.computed(self.declared(above), found)
+                parent, found = found, css.computed(self.declared(above), found)
+                found["font-size"] = f"{css.font_size(found, parent, Frame(0.0, 0.0))!r}px"
             self._styles[element] = found
         return found
 

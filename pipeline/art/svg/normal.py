@@ -16,6 +16,7 @@ from pipeline.art.svg.job import Job, Place, owners_of, shed
 from pipeline.art.svg.parse import Document, too_large, unreadable
 from pipeline.art.svg.parse import read as parse
 from pipeline.art.svg.units import Frame, Matrix
+from pipeline.art.svg.weigh import weigh
 from pipeline.raster import Pixels
 
 USUAL = Limits()
@@ -38,6 +39,7 @@ def read(
     Raises Refused with code "art-unreadable" or "art-too-large".
     """
     document = parse(data, name, limits)
+    weigh(document, limits)
     job = Job(document, limits, fonts or FontShelf(), read_image, sheets=css.collect(document))
     for address in job.sheets.imports:
         job.external(None, address)
@@ -49,7 +51,7 @@ def read(
     style = css.computed(job.declared(document.root), {})
     walk = Walker(job)
     place = Place(content, style, frame, matrix)
-    frame = walk.frame_of(style, place)
+    frame = walk.frame_of(style, replace(place, style={}))
     place = replace(place, frame=replace(frame, root_font_size=frame.font_size))
     if style.get("display") == "none" or not applies(document.root):
         walk.hidden(document.root, place)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.art.svg.expand import Walker
 
 TAGS = frozenset(["path", "rect", "circle", "ellipse", "line", "polyline", "polygon"])
-MOST_POINTS = 20_000_000
+MOST_POINTS = 10_000_000
 """Coordinates of one drawing after `use` is expanded."""
 
 

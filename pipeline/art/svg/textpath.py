@@ -27,7 +27,7 @@ def along(walk: Walker, element: Element, glyphs: list[Glyph], first: Letter) ->
     """Return the glyphs that find room on the path, laid along it."""
     target = walk.job.document.ids[href(element)[1:]]
     made = outline.parse(target.get("d") or "")
-    matrix = units.transform(target.get("transform"))
+    matrix = walk.matrix_of(target, walk.job.style_of(target), first.frame)
     ways = _measured(made.moved(matrix) if matrix else made)
     if not ways:
         return []

@@ -99,7 +99,7 @@ def _collect(
             ids = [*owners_of(child), *([child.get("id", "")] if child.get("id") else [])]
             inner = replace(place, depth=place.depth + 1, style=own, owners=(*place.owners, *ids))
             inner = replace(inner, frame=walk.frame_of(own, replace(place, style=style)))
-            if own.get("display") != "none":
+            if own.get("display") != "none" and walk.applies(child):
                 way = _path_of(job, child) if child.tag == "textPath" else path
                 if child.tag != "textPath" or way is not None:
                     _collect(walk, child, own, inner, way, decoration, out, ranges)
