@@ -147,6 +147,14 @@ def test_left_chest_lies_right_of_the_centre_line_in_the_drawing() -> None:
     assert left.x > centre
 
 
+def test_the_longest_order_number_is_never_cut() -> None:
+    job = replace(TICKET.job, order="N" * 64)
+    sheet = ticket_sheet(replace(TICKET, job=job))
+    first = "".join(b.text for b in sheet.boxes if b.page == 1 and set(b.text) == {"N"})
+
+    assert first == "N" * 64
+
+
 def test_equal_facts_give_equal_bytes() -> None:
     assert ticket_pdf(sample_facts.ticket()) == PDF
 

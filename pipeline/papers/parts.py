@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.art.paint import Rgb, hex_of
@@ -64,6 +66,14 @@ def banner(sheet: Sheet, text: str, x: float, width: float) -> None:
     sheet.rule(x + 5, top + 1.4, x + 5, top + 2.0, 0.7, INK)
     sheet.tell(x + 11, sheet.y + 1, text, STRONG, width - 13)
     sheet.y += height + 1.2
+
+
+def order_title(sheet: Sheet, x: float, text: str, style: Style, width: float) -> None:
+    """Write an order's number as large as it fits, over several lines if it is long; moves the cursor."""
+    if sheet.height_of(text, replace(style, size=style.size * 0.6), width) <= style.height * 0.61:
+        sheet.y += sheet.figure(x, sheet.y, text, style, width)
+    else:
+        sheet.y += sheet.tell(x, sheet.y, text, LARGE, width)
 
 
 def tick(sheet: Sheet, x: float, y: float, side: float = 4.5) -> None:

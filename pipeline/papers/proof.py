@@ -30,6 +30,7 @@ from pipeline.papers.parts import (
     findings_list,
     foot,
     heading,
+    order_title,
     print_picture,
     reduced,
     tick,
@@ -81,11 +82,12 @@ def _furniture(sheet: Sheet, facts: ProofFacts) -> None:
         sheet.say(MARGIN + width * 0.56, sheet.y + 1, sheet.running, STRONG, width * 0.44, "right")
         sheet.y += BIG.height + 1
         return
-    sheet.figure(MARGIN, sheet.y, f"Proof {job.order}", GIANT, width * 0.7)
-    sheet.say(MARGIN + width * 0.72, sheet.y + 1, f"revision {job.revision}", LARGE, width * 0.28, "right")
+    top = sheet.y
+    order_title(sheet, MARGIN, f"Proof {job.order}", GIANT, width * 0.68)
+    sheet.say(MARGIN + width * 0.72, top + 1, f"revision {job.revision}", LARGE, width * 0.28, "right")
     if job.due:
-        sheet.say(MARGIN + width * 0.6, sheet.y + 7, f"due {job.due}", STRONG, width * 0.4, "right")
-    sheet.y += GIANT.height
+        sheet.say(MARGIN + width * 0.7, top + 7, f"due {job.due}", STRONG, width * 0.3, "right")
+    sheet.y = max(sheet.y, top + GIANT.height)
     about = " · ".join(part for part in (job.customer, job.title) if part)
     sheet.y += sheet.tell(MARGIN, sheet.y, about, LARGE, width, most=3) + 1
     height = sheet.height_of(words.PROOF_ASK, STRONG, width - 6) + 3

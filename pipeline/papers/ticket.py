@@ -24,7 +24,7 @@ from pipeline.papers.kit import (
     Style,
     in_two_runs,
 )
-from pipeline.papers.parts import banner, bullets, findings_list, foot, heading, pair, tick
+from pipeline.papers.parts import banner, bullets, findings_list, foot, heading, order_title, pair, tick
 from pipeline.papers.ticket_press import print_step, set_up
 
 _TEXT = Style("plain", 9.0)
@@ -91,8 +91,8 @@ def _head(sheet: Sheet, facts: TicketFacts) -> None:
     top, width = sheet.y, sheet.right - MARGIN
     left = width - 62
     square_code(sheet, sheet.right - 22, top - 2, 22, job.order)
-    sheet.figure(MARGIN, top, job.order, GIANT, left)
-    y = top + GIANT.height - 0.5
+    order_title(sheet, MARGIN, job.order, GIANT, left)
+    y = sheet.y - 0.5
     sheet.say(MARGIN, y, way.name, HUGE, left)
     y += HUGE.height
     about = " · ".join(part for part in (job.customer, job.title) if part)
