@@ -21,7 +21,9 @@ FONT = HERE.parent / "pipeline" / "papers" / "fonts" / "DejaVuSans-Bold.ttf"
 NAVY, RED, CREAM, GOLD, TEAL, WHITE = "#1d2b4f", "#8f2430", "#f3e9d2", "#d9a441", "#2f7f86", "#ffffff"
 
 
-def lettering(text: str, size: float, centre: tuple[float, float], radius: float | None, spacing: float = 1.0) -> str:
+def lettering(
+    text: str, size: float, centre: tuple[float, float], radius: float | None, spacing: float = 1.0
+) -> str:
     """Return path data of outlined text, centred on a point or set on an arc above (radius > 0) or below (< 0)."""
     font = TTFont(FONT)
     glyphs, names = font.getGlyphSet(), font.getBestCmap()
@@ -153,7 +155,11 @@ def marsh_at_dusk(width: int = 1500, height: int = 1600) -> Image.Image:
     sun = np.hypot(x - width * 0.62, y - height * 0.47)
     picture += np.clip(1 - sun / 420, 0, 1)[..., None] ** 2 * np.array([90, 80, 40])
     picture[sun < 118] = (255, 236, 178)
-    for level, colour, rough in ((0.60, (70, 44, 74), 30), (0.70, (44, 34, 60), 44), (0.82, (20, 20, 32), 60)):
+    for level, colour, rough in (
+        (0.60, (70, 44, 74), 30),
+        (0.70, (44, 34, 60), 44),
+        (0.82, (20, 20, 32), 60),
+    ):
         ridge = height * level + rough * np.sin(x / 190 + level * 40) + rough / 2 * np.sin(x / 71 + level * 9)
         picture[y > ridge] = colour
     water = (y > height * 0.70) & (y < height * 0.84) & (np.sin(y / 5.5 + 3 * np.sin(x / 160)) > 0.55)

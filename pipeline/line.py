@@ -190,7 +190,7 @@ def make_base(job: Job, kept: Pixels, placement: Placement, decision: base_stage
         hairline=job.limits.hairline,
         black_tuck_mm=job.press.black_tuck_mm,
         under_black=job.print.route == "transfer",
-    )
+    ).plane
 
 
 def _pixel_mm2(placement: Placement) -> float:

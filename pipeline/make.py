@@ -19,6 +19,7 @@ from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, Plate, drawing_name, make_plan
 from pipeline.shop import Shop
+from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
 from pipeline.tasks import Plated, Wanted
 
@@ -151,6 +152,7 @@ def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
     """Read the art of an order in a disposable child and plan the order."""
     from pipeline.art import sandbox
 
+    check_in_shop(order, shop, manifest.name)
     turns: dict[str, dict[float, None]] = {}
     for colourway in order.colourways:
         for print_ in prints_of(order, colourway):

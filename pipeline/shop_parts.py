@@ -119,7 +119,7 @@ class Platen(Model):
 
     area_mm: Size = Field(description="Area that can be printed: [width, height] in mm.")
     collar_line_mm: Offset = Field(
-        description="Where the collar line (sleeve: the hem) lies, in mm below the area's upper edge; above is negative."
+        description="Collar line (sleeve: hem), in mm below the area's upper edge; above is negative."
     )
     centre_mm: Offset = Field(
         description="Where the garment's centre line lies, in mm right of the area's left edge."

@@ -1,0 +1,1 @@
+"""Tests, each against something outside the project where that is possible."""
