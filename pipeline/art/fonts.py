@@ -115,10 +115,10 @@ def faces_of(path: Path) -> tuple[Face, ...]:
 
     try:
         if path.suffix.lower() in (".ttc", ".otc"):
-            fonts = list(TTCollection(path, lazy=True).fonts)
-        else:
-            fonts = [TTFont(path, lazy=True)]
-        return tuple(_face(path, index, font) for index, font in enumerate(fonts))
+            with TTCollection(path, lazy=True) as collection:
+                return tuple(_face(path, index, font) for index, font in enumerate(collection.fonts))
+        with TTFont(path, lazy=True) as font:
+            return (_face(path, 0, font),)
     except (TTLibError, OSError, KeyError, ValueError, AssertionError):
         return ()
 

@@ -58,13 +58,17 @@ def grouped(
     fill(inner)
     if resources and not _attach(walk, element, resources, group, inner):
         return
+    if resources and not any(name in group.attrib for name in resources):  # they all came to nothing
+        if opacity == 1 and blend not in BLENDS and not isolate:
+            fill(place)
+            return
+        resources, group = {}, Element("g")
+        fill(replace(place, into=group))
     if resources and place.matrix != IDENTITY:
         group.set("transform", units.matrix_text(place.matrix))
     words = []
     if blend in BLENDS:
         words.append(f"mix-blend-mode:{blend}")
-        walk.job.needs.add("mix-blend-mode")
-        walk.job.mixing.add(f"mix-blend-mode: {blend}")
     if isolate:
         words.append("isolation:isolate")
     if words:
@@ -218,7 +222,6 @@ def _with_clip(
         return
     holder = Element("g")
     add(replace(place, into=holder))
-    walk.job.needs.add("a clip path on a shape of a clip path")
     local = Element("g")
     probe = replace(place, into=local, matrix=IDENTITY)
     add(probe)
@@ -276,7 +279,6 @@ def mask(walk: Walker, target: Element, group: Element, inner: Place) -> str:
     shed(out)
     if not len(out):
         return NOTHING
-    job.needs.add("mask")
     if (text := style.get("mask", "none")).lower().startswith("url("):
         identity, _ = reference(job, target, text)
         further = job.document.ids.get(identity or "")
@@ -294,8 +296,6 @@ def _filter(walk: Walker, element: Element, value: str, inner: Place) -> str:
     job = walk.job
     if element.tag == "text":  # its region hangs on the font's cells, which are gone after outlining
         job.unsupported(element, "a filter on live text")
-    job.needs.add("filter")
-    job.mixing.add("filter")
     if not value.lower().startswith("url("):
         if (
             not _FUNCTIONS.match(value)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from xml.etree.ElementTree import Element
 
 from pipeline.art.svg import css, effects, images, markers, outline, shapes, units
-from pipeline.art.svg.job import Borrowed, Job, Place, inked, owners_of
+from pipeline.art.svg.job import OWNERS, Borrowed, Job, Place, inked, owners_of, owners_text
 from pipeline.art.svg.servers import href
 from pipeline.art.svg.units import Frame, Matrix, multiply
 
@@ -242,6 +242,8 @@ def clipped(
     path.set("fill", "#000000")
     clip.append(path)
     group.set("clip-path", f"url(#{walk.job.define('clip', clip)})")
+    if place.owners and place.ink:
+        group.set(OWNERS, owners_text(place.owners))
     place.into.append(group)
 
 

@@ -58,10 +58,6 @@ class Job:
     sheets: css.Sheets = field(default_factory=css.Sheets)
     findings: dict[tuple[str, str], Finding] = field(default_factory=dict)
     defs: list[Element] = field(default_factory=list)
-    needs: set[str] = field(default_factory=set)
-    """Features that only the slower renderer draws right."""
-    mixing: set[str] = field(default_factory=set)
-    """Features after which a pixel is no longer linear in the paints."""
     outlines: dict[Element, Outline] = field(default_factory=dict)
     named: set[str] = field(default_factory=set)
     steps: int = 0

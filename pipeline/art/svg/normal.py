@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element
 from pipeline.art.fonts import FontShelf
 from pipeline.art.paint import Rgb, parse_hex
 from pipeline.art.piece import Limits, VectorArt
-from pipeline.art.svg import css, effects, scan, units, write
+from pipeline.art.svg import css, effects, route, scan, units, write
 from pipeline.art.svg.expand import Walker, applies, clipped
 from pipeline.art.svg.job import Job, Place, owners_of, shed
 from pipeline.art.svg.parse import Document, too_large, unreadable
@@ -95,6 +95,7 @@ def _art(job: Job, width: float, height: float, content: Element) -> VectorArt:
     used = _used(job.defs, content)
     defs = [d for d in job.defs if d.get("id") in used]
     ink = _ink(defs, content)
+    everything = [e for d in [*defs, content] for e in d.iter()]
     named = set(job.named)
     for element in ink:
         named.update(owners_of(element))
@@ -105,9 +106,9 @@ def _art(job: Job, width: float, height: float, content: Element) -> VectorArt:
         height=height,
         paints=_paints(ink),
         elements=frozenset(named),
-        renderer="resvg" if job.needs else "cairosvg",
+        renderer="resvg" if route.needs(everything, job.outlines) else "cairosvg",
         findings=tuple(job.findings.values()),
-        linear=not job.mixing,
+        linear=not any(route.mixes(element) for element in everything),
     )
 
 

@@ -160,7 +160,7 @@ def _gradient(
             return None
         matrix = multiply((edges[2] - edges[0], 0, 0, edges[3] - edges[1], edges[0], edges[1]), matrix)
     out = Element(kind, {"gradientUnits": "userSpaceOnUse"})
-    if not (_line if kind == "linearGradient" else _circle)(job, chain, frame, out):
+    if not (_line if kind == "linearGradient" else _circle)(chain, frame, out):
         return stops[-1][1], stops[-1][2]
     if matrix != IDENTITY:
         out.set("gradientTransform", units.matrix_text(matrix))
@@ -181,7 +181,7 @@ def _coordinate(chain: list[Element], name: str, tag: str, frame: Frame, default
     return value if value is not None else units.length(default, frame, axis) or 0.0
 
 
-def _line(_job: Job, chain: list[Element], frame: Frame, out: Element) -> bool:
+def _line(chain: list[Element], frame: Frame, out: Element) -> bool:
     ends = [
         _coordinate(chain, n, "linearGradient", frame, "100%" if n == "x2" else "0%")
         for n in ("x1", "y1", "x2", "y2")
@@ -191,7 +191,7 @@ def _line(_job: Job, chain: list[Element], frame: Frame, out: Element) -> bool:
     return (ends[0], ends[1]) != (ends[2], ends[3])
 
 
-def _circle(job: Job, chain: list[Element], frame: Frame, out: Element) -> bool:
+def _circle(chain: list[Element], frame: Frame, out: Element) -> bool:
     tag = "radialGradient"
     cx, cy, r = (_coordinate(chain, n, tag, frame, "50%") for n in ("cx", "cy", "r"))
     fx = _coordinate(chain, "fx", tag, frame, "") if _first(chain, "fx", tag) else cx
@@ -201,8 +201,6 @@ def _circle(job: Job, chain: list[Element], frame: Frame, out: Element) -> bool:
         out.set(name, text_of(value))
     if fr > 0:
         out.set("fr", text_of(fr))
-    if fr > 0 or ((fx - cx) ** 2 + (fy - cy) ** 2) >= (r * 0.999) ** 2:
-        job.needs.add("a focal circle that reaches the edge")
     return r > 0
 
 
@@ -271,5 +269,4 @@ def _pattern(walk: Walker, chain: list[Element], place: Place, box: Callable[[],
     )
     walk.children(holder, inside)
     shed(out)
-    job.needs.add("pattern")
     return job.define("pattern", out) if len(out) else None

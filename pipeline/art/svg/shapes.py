@@ -115,7 +115,6 @@ def draw(
     if lines is None:
         stroke, lines = None, {}
     elif stroke is not None:
-        _watch(walk.job, made, lines)
         lines["stroke"] = stroke[0]
         if stroke[1] < 1:
             lines["stroke-opacity"] = text_of(stroke[1])
@@ -142,33 +141,6 @@ def draw(
             leaf = Element("path", base | ({} if "fill" in parts else {"fill": "none"}) | parts)
             walk.job.outlines[leaf] = made
             place.into.append(leaf)
-
-
-def _watch(job: Job, made: Outline, lines: dict[str, str]) -> None:
-    """Note strokes that cairo draws wrongly: dots of no length, and curves that end in a near-cusp."""
-    capped = "stroke-linecap" in lines
-    at, p, last, start = 0, made.points, (0.0, 0.0), (0.0, 0.0)
-    moved = True
-    for op in [*made.ops, "M"]:
-        if op == "M":
-            if not moved and capped:
-                job.needs.add("a stroked dot of no length")
-            if at == len(p):
-                break
-            last = start = (p[at], p[at + 1])
-            moved, at = False, at + 2
-        elif op == "L":
-            moved = moved or (p[at], p[at + 1]) != last
-            last, at = (p[at], p[at + 1]), at + 2
-        elif op == "C":
-            c1, c2, end = (p[at], p[at + 1]), (p[at + 2], p[at + 3]), (p[at + 4], p[at + 5])
-            chord = math.dist(last, end)
-            moved = moved or chord > 0 or c1 != last or c2 != end
-            if any(0 < handle < chord * 0.005 for handle in (math.dist(last, c1), math.dist(c2, end))):
-                job.needs.add("a stroked curve that ends in a near-cusp")
-            last, at = end, at + 6
-        else:
-            last = start
 
 
 def _ghost(job: Job, made: Outline, place: Place) -> None:
@@ -219,14 +191,11 @@ def _stroke(job: Job, element: Element, style: css.Style, frame: Frame) -> dict[
     else:
         if join == "miter-clip":
             out["stroke-linejoin"] = join
-            job.needs.add("stroke-linejoin: miter-clip")
         limit = units.number(style.get("stroke-miterlimit"))
         if limit is not None and limit >= 1 and limit != 4:
             out["stroke-miterlimit"] = text_of(limit)
     dashes = _dashes(style, frame)
     if dashes:
-        if 0.0 in dashes:
-            job.needs.add("a dash or gap of no length")
         out["stroke-dasharray"] = " ".join(text_of(v) for v in dashes)
         offset = units.length(style.get("stroke-dashoffset"), frame, "d") or 0.0
         if offset % sum(dashes):

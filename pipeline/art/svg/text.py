@@ -11,11 +11,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 from xml.etree.ElementTree import Element
 
-from pipeline.art.svg import css, shapes, typeset, units
+from pipeline.art.svg import css, shapes, shaping, typeset, units
 from pipeline.art.svg.job import GHOST, Place
 from pipeline.art.svg.outline import Outline, rectangle
+from pipeline.art.svg.shaping import Glyph
 from pipeline.art.svg.textpath import along
-from pipeline.art.svg.typeset import Glyph, Letter
+from pipeline.art.svg.typeset import Letter
 
 if TYPE_CHECKING:
     from pipeline.art.svg.expand import Walker
@@ -45,7 +46,7 @@ def draw(walk: Walker, element: Element, style: css.Style, place: Place) -> None
         return
     glyphs: list[Glyph] = []
     for chunk in typeset.chunks(letters):
-        placed = typeset.set_chunk(walk, chunk)
+        placed = shaping.set_chunk(walk, chunk)
         path = chunk[0].path
         if path is not None:
             placed = along(walk, path, placed, chunk[0])
@@ -122,7 +123,7 @@ def _run(
     for glyph in run:
         made.ops += glyph.outline.ops
         made.points += glyph.outline.points
-    lines = typeset.decorations(walk.job, run)
+    lines = shaping.decorations(walk.job, run)
     for under in [line for line in lines if line[0] != "line-through"]:
         shapes.draw(walk, letter.element, under[1], under[2], inner, box=box)
     if made.ops:

@@ -13,7 +13,8 @@ from xml.etree.ElementTree import Element
 from pipeline.art.svg import outline, units
 from pipeline.art.svg.outline import Outline
 from pipeline.art.svg.servers import href
-from pipeline.art.svg.typeset import Glyph, Letter, lay
+from pipeline.art.svg.shaping import Glyph, lay
+from pipeline.art.svg.typeset import Letter
 from pipeline.art.svg.units import multiply
 
 if TYPE_CHECKING:

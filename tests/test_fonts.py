@@ -1,0 +1,127 @@
+"""Fonts: found by family, weight, style and characters; missing ones stop."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.ttGlyphPen import TTGlyphPen
+
+from pipeline.art import svg
+from pipeline.art.fonts import FontShelf
+
+
+def make(path: Path, family: str, weight: int, *, italic: bool = False) -> None:
+    """Write a font whose every letter is a full square of one em, 1000 units wide, standing on the baseline."""
+    pen = TTGlyphPen(None)
+    pen.moveTo((0, 0))
+    for corner in ((0, 1000), (1000, 1000), (1000, 0)):
+        pen.lineTo(corner)
+    pen.closePath()
+    square, empty = pen.glyph(), TTGlyphPen(None).glyph()
+    builder = FontBuilder(1000, isTTF=True)
+    builder.setupGlyphOrder([".notdef", "space", "A"])
+    builder.setupCharacterMap({32: "space", 65: "A"})
+    builder.setupGlyf({".notdef": empty, "space": empty, "A": square})
+    builder.setupHorizontalMetrics({".notdef": (1000, 0), "space": (500, 0), "A": (1000, 0)})
+    builder.setupHorizontalHeader(ascent=1000, descent=0)
+    builder.setupNameTable({"familyName": family, "styleName": "Regular"})
+    builder.setupOS2(usWeightClass=weight, fsSelection=1 if italic else 64)
+    builder.font["head"].macStyle = 2 if italic else 0
+    builder.setupPost(underlinePosition=-100, underlineThickness=50)
+    builder.save(path)
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> FontShelf:
+    make(tmp_path / "plain.ttf", "Block", 400)
+    make(tmp_path / "bold.ttf", "Block", 700)
+    make(tmp_path / "slant.ttf", "Block", 400, italic=True)
+    return FontShelf.of_folder(tmp_path)
+
+
+def read(body: str, shelf: FontShelf) -> svg.VectorArt:
+    text = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 50">{body}</svg>'
+    return svg.read(text.encode(), "art.svg", fonts=shelf)
+
+
+def test_faces_are_found_by_weight_and_style(shelf):
+    """CSS Fonts 3 section 5.2: the nearest weight of the family in the style asked for, whatever the letter case."""
+    names = {
+        (weight, italic): face.path.name if (face := shelf.find("bLoCk", weight, italic=italic)) else None
+        for weight in (300, 400, 500, 600, 900)
+        for italic in (False, True)
+    }
+
+    assert names[300, False] == names[400, False] == names[500, False] == "plain.ttf"
+    assert names[600, False] == "bold.ttf"
+    assert names[900, False] is None  # too far: a faked weight prints other shapes
+    assert names[400, True] == "slant.ttf"
+    assert shelf.find("Nowhere") is None
+
+
+def test_text_becomes_the_outlines_of_its_font_in_place(shelf):
+    """A square font makes the layout plain: SVG 1.1 section 10.9, the middle of the text stands at x."""
+    art = read(
+        '<text id="t" x="50" y="40" font-family="Block" font-size="10" text-anchor="middle">A A</text>', shelf
+    )
+
+    assert b"M37.5 40L37.5 30L47.5 30L47.5 40Z" in art.svg
+    assert b"M52.5 40L52.5 30L62.5 30L62.5 40Z" in art.svg
+    assert b"<text" not in art.svg
+    assert "t" in art.elements
+    (finding,) = art.findings
+    assert (finding.code, finding.severity) == ("live-text", "warn")
+    assert "plain.ttf" in finding.message
+    assert "SHA-256" in finding.message
+
+
+def test_spans_kerning_lists_and_letter_spacing_move_the_letters(shelf):
+    art = read(
+        '<text x="0" y="10" font-family="Block" font-size="10" letter-spacing="2">A'
+        '<tspan id="s" dx="3">A</tspan></text>'
+        '<text x="0 30" y="30" font-family="Block" font-size="10">AA</text>',
+        shelf,
+    )
+
+    assert b"M15 10L15 0L25 0L25 10Z" in art.svg
+    assert b"M30 30L30 20L40 20L40 30Z" in art.svg
+    assert "s" in art.elements
+
+
+def test_text_on_a_path_follows_it(shelf):
+    """SVG 1.1 section 10.13.3: a glyph's middle lies on the path, turned to its direction (here straight down)."""
+    art = read(
+        '<path id="way" d="M50 0V50" fill="none"/><text font-family="Block" font-size="10"><textPath href="#way" '
+        'startOffset="10">A</textPath></text>',
+        shelf,
+    )
+
+    assert b"M50 10L60 10L60 20L50 20Z" in art.svg
+
+
+@pytest.mark.parametrize(
+    ("attributes", "text"),
+    [
+        ('font-family="Nowhere"', "A"),
+        ('font-family="Block"', "AB"),
+        ('font-family="Block" font-weight="900"', "A"),
+        ("", "A"),
+    ],
+)
+def test_a_missing_font_or_glyph_stops_naming_family_and_text(shelf, attributes, text):
+    art = read(f"<text y='20' {attributes}>{text}</text>", shelf)
+
+    (finding,) = art.findings
+    assert (finding.code, finding.severity) == ("font-missing", "stop")
+    assert text in finding.message
+    if "Block" in attributes:
+        assert "Block" in finding.message
+
+
+def test_the_next_family_named_stands_in(shelf):
+    """CSS Fonts 3 section 5.3: the families are tried in the order given."""
+    art = read('<text y="20" font-family="Nowhere, \'Block\'">A</text>', shelf)
+
+    assert [f.code for f in art.findings] == ["live-text"]
