@@ -209,7 +209,9 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
         shop.defaults.widest_of_half_chest,
     )
     placements = place(print_, spot, press, (art.width, art.height), colourway.pieces)
-    paints, treatment, findings = paints_for(art, choices, cloth, limits, placements[0].width_mm)
+    paints, treatment, findings = paints_for(
+        art, choices, cloth, limits, placements[0].width_mm, _elements(context, colourway)
+    )
     keys = None
     if not goes_as_pixels(art):
         in_images = has_images(art) and treatment.knock_out is not None
@@ -238,6 +240,13 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
     return replace(
         job, plates=tuple(_plate(context, job, p, paints, treatment, colourway) for p in placements)
     )
+
+
+def _elements(context: _Context, colourway: Colourway) -> frozenset[str]:
+    """Return the elements of all vector art on a colourway."""
+    names = {drawing_name(p.art, p.turn_deg) for p in prints_of(context.order, colourway)}
+    arts = [art for name in names if isinstance(art := context.arts[name], VectorArt)]
+    return frozenset().union(*(art.elements for art in arts))
 
 
 def _plate(

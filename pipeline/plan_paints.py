@@ -41,8 +41,12 @@ def paints_for(
     cloth: Cloth,
     limits: Thresholds,
     width_mm: float,
+    elsewhere: frozenset[str] = frozenset(),
 ) -> tuple[PaintMap, Treatment, tuple[Finding, ...]]:
-    """Return how the art is drawn, what bitmaps go through, and what the art does not have."""
+    """Return how the art is drawn, what bitmaps go through, and what the art does not have.
+
+    `elsewhere` are the elements of all art on the colourway: what the colourway names need be in one piece of it only.
+    """
     wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
     knock_out = None
     if choices.knock_out != "none":
@@ -58,16 +62,16 @@ def paints_for(
         )
     treatment = Treatment(choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out)
     if not isinstance(art, VectorArt):
-        return PaintMap(), treatment, _no_elements(choices)
+        return PaintMap(), treatment, _no_elements(choices, elsewhere)
     known = art.elements
     if not art.linear:
         drawn = PaintMap(
             only=tuple(e for e in choices.only if e in known),
             omit=tuple(e for e in choices.omit if e in known),
         )
-        return drawn, treatment, (*_unknown_elements(art, choices), *_needs_plain_paints(choices))
+        return drawn, treatment, (*_unknown_elements(art, choices, elsewhere), *_needs_plain_paints(choices))
     swaps, missing = _vector_swaps(art, choices, wanted, limits.knock_out_de)
-    findings = [*missing, *_unknown_elements(art, choices)]
+    findings = [*missing, *_unknown_elements(art, choices, elsewhere)]
     seen = _paints_after(art, swaps)
     cloth_paints: tuple[Rgb, ...] = ()
     if knock_out is not None:
@@ -85,7 +89,10 @@ def paints_for(
         swap=swaps,
         cloth=cloth_paints,
         cut_out=tuple(e for e in choices.cut_out if e in known),
+        without_lowest=art.block and choices.preview == "remove",
     )
+    if paints.without_lowest:
+        findings.append(_block_removed())
     if not art.has_images:
         treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
     return paints, treatment, tuple(findings)
@@ -133,6 +140,15 @@ def swap_not_found(colour: Rgb, nearest: tuple[Rgb, ...]) -> Finding:
     )
 
 
+def _block_removed() -> Finding:
+    return Finding(
+        code="fabric-preview",
+        severity="note",
+        message='The flat rectangle under the drawing was removed, as the manifest asks (preview = "remove").',
+        remedy="",
+    )
+
+
 def _nothing_shows_fabric(colour: Rgb, paints: tuple[Rgb, ...]) -> Finding:
     near = ", ".join(hex_of(c) for c in nearest_colours(paints, colour))
     return Finding(
@@ -144,7 +160,7 @@ def _nothing_shows_fabric(colour: Rgb, paints: tuple[Rgb, ...]) -> Finding:
     )
 
 
-def _unknown_elements(art: VectorArt, choices: ArtChoices) -> list[Finding]:
+def _unknown_elements(art: VectorArt, choices: ArtChoices, elsewhere: frozenset[str]) -> list[Finding]:
     named = {
         "cut_out": choices.cut_out,
         "omit": choices.omit,
@@ -162,7 +178,7 @@ def _unknown_elements(art: VectorArt, choices: ArtChoices) -> list[Finding]:
         )
         for key, elements in named.items()
         for element in elements
-        if element not in art.elements
+        if element not in art.elements and not (element in choices.of_colourway and element in elsewhere)
     ]
 
 
@@ -180,7 +196,7 @@ def _needs_plain_paints(choices: ArtChoices) -> tuple[Finding, ...]:
     )
 
 
-def _no_elements(choices: ArtChoices) -> tuple[Finding, ...]:
+def _no_elements(choices: ArtChoices, elsewhere: frozenset[str]) -> tuple[Finding, ...]:
     named = (*choices.cut_out, *choices.omit, *choices.only, *(r.element for r in choices.swap if r.element))
     return tuple(
         Finding(
@@ -191,4 +207,5 @@ def _no_elements(choices: ArtChoices) -> tuple[Finding, ...]:
             measured=element,
         )
         for element in named
+        if not (element in choices.of_colourway and element in elsewhere)
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,9 @@ from pipeline.plan import Draw, Job, Plate, drawing_name
 from pipeline.raster import Pixels
 from pipeline.stages.base import BaseDecision
 from pipeline.study import Study, study
+
+SMALL_PX = 600
+"""Longer side of the first drawing of unknown art, in pixels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +54,28 @@ def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> di
 
     digests = {}
     for entry in wanted:
-        art = read_art(entry.path, entry.art, limits)
+        art = _looked_at(read_art(entry.path, entry.art, limits))
         digests[entry.art] = hashlib.sha256(entry.path.read_bytes()).hexdigest()
         for turn in entry.turns:
             drawing = art if turn % 360 == 0 else _turned(art, turn)
             with _art_file(spool, drawing_name(entry.art, turn)).open("wb") as stream:
                 pickle.dump(drawing, stream, protocol=5)
     return digests
+
+
+def _looked_at(art: Art) -> Art:
+    """Return vector art with what its first, small drawing shows: whether two renderers agree, and a block below it."""
+    if not isinstance(art, VectorArt) or any(finding.severity == "stop" for finding in art.findings):
+        return art
+    from pipeline.art.draw import draw
+    from pipeline.art.svg import agreement
+    from pipeline.stages.preflight.ground import flat_block
+
+    scale = SMALL_PX / max(art.width, art.height)
+    small = draw(art, max(1, round(art.width * scale)), max(1, round(art.height * scale)))
+    disagree = agreement(art)
+    findings = art.findings if disagree is None else (*art.findings, disagree)
+    return replace(art, findings=findings, block=flat_block(small) is not None)
 
 
 def _turned(art: Art, degrees: float) -> Art:

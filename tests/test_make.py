@@ -197,6 +197,33 @@ def test_a_swap_leaves_no_trace_of_the_old_colour(tmp_path: Path) -> None:
     assert np.abs(red - teal).max(axis=-1).min() == 0
 
 
+def test_an_element_named_on_a_colourway_need_be_in_one_piece_of_its_art(tmp_path: Path) -> None:
+    """Front and nape carry different art; a cut-out of the front is no mistake on the nape."""
+    manifest = order(art={"badge": {"file": "badge.svg"}, "dot": {"file": "dot.svg"}})
+    manifest["prints"].append(
+        {"name": "nape", "art": "dot", "position": "nape", "route": "direct", "width_mm": 30}
+    )
+    manifest["colourways"][1]["cut_out"] = ["star"]
+    dot = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"><circle cx="5" cy="5" r="3" fill="#fff"/></svg>'
+
+    assert make(tmp_path, manifest, {"badge.svg": BADGE, "dot.svg": dot}) == 0
+    manifest["colourways"][1]["cut_out"] = ["stra"]
+    assert make(tmp_path / "again", manifest, {"badge.svg": BADGE, "dot.svg": dot}) == 3
+
+
+def test_a_fabric_preview_left_in_the_art_stops_and_is_removed_on_demand(tmp_path: Path) -> None:
+    """A flat rectangle in the fabric's colour under the drawing would print a solid block."""
+    block = BADGE.replace("<circle", '<rect width="200" height="160" fill="#1a1a1f"/><circle', 1)
+    manifest = order(colourways=[ORDER["colourways"][0], {**ORDER["colourways"][1], "near_fabric": "keep"}])
+    assert make(tmp_path, manifest, {"badge.svg": block}) == 3
+    held = record(tmp_path, "held/T-1-r1")
+    assert "fabric-preview" in {f["code"] for f in held["findings"] if f["severity"] == "stop"}
+
+    manifest["art"]["badge"]["preview"] = "remove"
+    assert make(tmp_path, manifest, {"badge.svg": block}) == 0
+    assert plate(tmp_path, "press-colour", "Black", "M")[0, 0, 3] == 0
+
+
 def test_raised_saturation_leaves_neutrals_alone(tmp_path: Path) -> None:
     """Grey stays grey, teal gets more saturated (HSB saturation, common practice)."""
     manifest = order(fade={"method": "saturation", "percent": 12})

@@ -35,7 +35,8 @@ class Swap:
 class PaintMap:
     """How to draw: frozen, hashable, picklable; part of the key of every draw.
 
-    Applied in this order: `only`, `omit`, `swap` (all swaps read the original colours), then, when `key` is given,
+    `without_lowest` leaves out the shape that lies under all others. Then `only`, `omit` and `swap` (all swaps read
+    the original colours) are applied, in this order, and last, when `key` is given,
     every paint whose colour after the swap is in `cloth` and every element in `cut_out` is drawn in `key`.
     Colours are exact here: whoever makes the map has matched them by ΔE00 against the paints of the art.
     A cut-out element is drawn in `key` at full opacity, so that what lies beneath is hidden wholly.
@@ -46,4 +47,5 @@ class PaintMap:
     swap: tuple[Swap, ...] = ()
     cloth: tuple[Rgb, ...] = ()
     cut_out: tuple[str, ...] = ()
+    without_lowest: bool = False
     key: Rgb | None = None

@@ -29,8 +29,8 @@ class VectorArt:
     `svg` is the normalised document; any renderer draws the same picture from it.
     `paints` are the distinct solid colours that paint something (fills, strokes, gradient stops), `elements` the
     ids that `only`, `omit`, `cut_out` and `swap` may name. `renderer` is the one that draws this art right.
-    `linear` is False where a pixel is no longer a mixture of the paints (blend modes, filters): such art is knocked
-    out and recoloured as pixels.
+    `block` says that one flat opaque rectangle lies under the whole drawing. `linear` is False where a pixel is no
+    longer a mixture of the paints (blend modes, filters): such art is knocked out and recoloured as pixels.
     """
 
     name: str
@@ -42,6 +42,7 @@ class VectorArt:
     renderer: str = "cairosvg"
     findings: tuple[Finding, ...] = ()
     linear: bool = True
+    block: bool = False
 
     @property
     def has_images(self) -> bool:

@@ -24,6 +24,17 @@ def apply(root: Element, paints: PaintMap, on_image: Callable[[Pixels], Pixels] 
     _Painter(root, paints, on_image).run()
 
 
+def _remove_lowest(parent: Element) -> bool:
+    """Remove the first shape that is drawn; False where there is none."""
+    for child in list(parent):
+        if child.tag in ("path", "image"):
+            parent.remove(child)
+            return True
+        if child.tag == "g" and _remove_lowest(child):
+            return True
+    return False
+
+
 class _Painter:
     def __init__(self, root: Element, paints: PaintMap, on_image: Callable[[Pixels], Pixels] | None) -> None:
         self.root, self.map, self.on_image = root, paints, on_image
@@ -38,6 +49,8 @@ class _Painter:
         self.copies: dict[tuple[str, str], str] = {}
 
     def run(self) -> None:
+        if self.map.without_lowest:
+            _remove_lowest(self.root)
         self._prune(self.root, frozenset(self.map.only), frozenset(self.map.omit))
         for element in self._inked():
             self._paint(element)
