@@ -136,3 +136,15 @@ def test_a_fine_hatch_is_measured_and_not_taken_for_a_photograph():
     (line, _gap) = thin.thin_features(draw(body), PPI, **DIRECT)
     assert (line.code, line.severity) == ("thin-line", "stop")
     assert line.measured == pytest.approx(0.16, abs=0.02)
+
+
+def test_looking_at_a_photographic_plate_changes_nothing_of_it() -> None:
+    """Plates are mapped read-only from the spool; a check that wrote to one would change what is printed."""
+    noise = np.random.default_rng(5).integers(0, 256, (300, 400, 4), dtype=np.uint8)
+    noise[..., 3] = 255
+    before = noise.copy()
+    noise.flags.writeable = False
+
+    thin.thin_features(noise, 300, line_stop_mm=0.2, line_warn_mm=0.35, gap_stop_mm=0.0, gap_warn_mm=0.35)
+
+    assert (noise == before).all()

@@ -90,7 +90,7 @@ def _bands(packed: NDArray[np.uint32], step: int, outline: bool) -> Iterator[Sta
     for top in range(0, count, lines):
         part = np.ascontiguousarray(packed[top : top + lines : step])
         if outline and _photographic(part):
-            part &= np.uint32(0xFF000000)
+            part = part & np.uint32(0xFF000000)  # never in place: the plate itself may lie below
         yield _stations(part, top, step)
 
 
