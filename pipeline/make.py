@@ -210,6 +210,7 @@ def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -
         spool, made = aside / "spool", aside / "made"
         spool.mkdir()
         made.mkdir()
+        _only_served(order)
         planned = _prepare(manifest, order, shop, spool)
         log = logger().bind(order=order.order, revision=order.revision)
         studies = _study(planned, engine)
@@ -222,6 +223,16 @@ def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -
         totals = record.write_record(planned.plan, planned.inputs, studies, plated, findings, held_for, made)
         log.info("made", state="held" if held_for else "released", plates=len(plated))
         return _publish(order, out, aside, made, findings, held_for, totals)
+
+
+def _only_served(order: Order) -> None:
+    """Refuse what can be checked, but not made yet."""
+    later = sorted({p.route for c in order.colourways for p in prints_of(order, c)} - {"direct"})
+    if later:
+        raise Refused(
+            f"The route {' and '.join(repr(route) for route in later)} can be checked (washfast check), but its press "
+            'files are not made yet. Take the route "direct", or leave those prints out.'
+        )
 
 
 def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...]) -> tuple[str, ...]:

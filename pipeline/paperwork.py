@@ -91,6 +91,7 @@ def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
         due="" if order.due is None else f"{order.due.day} {order.due:%B %Y}",
         priority=order.priority,
         notes=order.notes,
+        shop=shop.name,
         paper="A4" if shop.defaults.paper == "A4" else "Letter",
     )
 

@@ -11,7 +11,6 @@ from pipeline import __version__
 from pipeline.art.paint import hex_of
 from pipeline.finding import SEVERITIES, Finding
 from pipeline.keys import code_version, library_versions
-from pipeline.order import Order
 from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
 from pipeline.release import RECORD, digest, files_below
@@ -23,6 +22,8 @@ from pipeline.tasks import Plated
 def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...]:
     """Return what was found on the whole order: accepted ones answered, the same ones merged, stops first."""
     found = list(plan.art_findings)
+    if plan.order.ship == "as ready":
+        found.append(_ships_together())
     for job in plan.jobs:
         found += job.findings
         found += [
@@ -31,6 +32,15 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
         ]
     merged = merge(answer(tuple(found), plan.order.accept))
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
+
+
+def _ships_together() -> Finding:
+    return Finding(
+        code="not-served",
+        severity="note",
+        message='ship = "as ready" is not served yet: one held colourway holds the whole order.',
+        remedy="Hand in what is urgent as an order of its own.",
+    )
 
 
 def stops(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -208,6 +218,3 @@ def _colours(job: Job, study: Study) -> dict[str, Any]:
             for life in study.lives
         ],
     }
-
-
-__all__ = ["Order", "all_findings", "stops", "write_record"]

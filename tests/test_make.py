@@ -12,6 +12,8 @@ from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pipeline.cli import main
+from pipeline.faults import ExitCode
+from tests.conftest import ROOT
 
 BADGE = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 160">
 <defs><linearGradient id="g"><stop offset="0" stop-color="#8f2430"/><stop offset="1" stop-color="#f3e9d2"/>
@@ -273,6 +275,11 @@ def test_check_writes_nothing_and_answers_in_json(tmp_path: Path, capsys: pytest
 
 
 BAD = {
+    "a route that is not made yet": (
+        {"prints": [{**ORDER["prints"][0], "route": "transfer"}]},
+        None,
+        "not made yet",
+    ),
     "missing art": ({}, {"other.svg": BADGE}, "badge.svg"),
     "art outside the folder": ({"art": {"badge": {"file": "../badge.svg"}}}, None, "leads out"),
     "unreadable art": ({}, {"badge.svg": "<svg xmlns='http://www.w3.org/2000/svg'><g>"}, "badge"),
@@ -305,3 +312,11 @@ def test_what_is_refused_makes_nothing_and_leaves_what_was_there(
     assert word in capsys.readouterr().err
     assert standing.read_text() == "what was there"
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["T-1-r1"]
+
+
+def test_the_readme_names_the_exit_codes_as_they_are() -> None:
+    """The table in README.md has one row for each code of the command."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+
+    rows = [line.split("|")[1].strip() for line in text.splitlines() if line.startswith("| ")]
+    assert rows[1:] == [str(int(code)) for code in ExitCode]
