@@ -18,6 +18,7 @@ from pipeline.finding import Finding
 from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, Plate, drawing_name, make_plan
+from pipeline.postflight import audit
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
@@ -222,6 +223,7 @@ def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -
         paperwork.write_papers(planned.plan, shop, studies, plated, findings, made, engine)
         totals = record.write_record(planned.plan, planned.inputs, studies, plated, findings, held_for, made)
         log.info("made", state="held" if held_for else "released", plates=len(plated))
+        _verify(made)
         return _publish(order, out, aside, made, findings, held_for, totals)
 
 
@@ -264,6 +266,16 @@ def _plates(
         )
     done = engine.run(todo)
     return {plate.stem: done[plate.stem] for _, plate in pairs}
+
+
+def _verify(made: Path) -> None:
+    """Look at the finished files as the press will, before anybody can take them (postflight)."""
+    wrong = audit(made)
+    if wrong:
+        raise Fault(
+            "The files as written are not what was made; nothing was published. Make the order again; if it stays so, "
+            f"look at the disk.\n{chr(10).join(wrong)}"
+        )
 
 
 def _publish(

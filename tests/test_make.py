@@ -274,6 +274,21 @@ def test_check_writes_nothing_and_answers_in_json(tmp_path: Path, capsys: pytest
     assert sorted(tmp_path.rglob("*")) == before
 
 
+def test_what_does_not_pass_postflight_is_not_published(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plate that was written wrongly is a fault of the program, exit 1, and nothing lies in the out folder."""
+    from pipeline.press import direct, png
+
+    def write_wrong(path: Path, pixels: Any, ppi: float, **options: Any) -> None:
+        png.write_png(path, pixels[:-1], ppi, **options)
+
+    monkeypatch.setattr(direct, "write_png", write_wrong)
+
+    assert make(tmp_path, ORDER) == 1
+    assert list((tmp_path / "out").iterdir()) == []
+
+
 BAD = {
     "a route that is not made yet": (
         {"prints": [{**ORDER["prints"][0], "route": "transfer"}]},
