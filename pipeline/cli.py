@@ -119,7 +119,7 @@ def _demo(options: argparse.Namespace) -> ExitCode:
     from pipeline.engine import Engine
     from pipeline.make import example_manifests, make_order
     from pipeline.order import load_order
-    from pipeline.release import remove
+    from pipeline.release import Places, remove
     from pipeline.shop import load_shop
 
     _start_log()
@@ -129,7 +129,7 @@ def _demo(options: argparse.Namespace) -> ExitCode:
         for manifest in example_manifests():
             order = load_order(manifest)
             remove(options.out, f"{order.order}-r{order.revision}")  # show today's program, not yesterday's
-            outcomes.append(make_order(manifest, shop, options.out, engine))
+            outcomes.append(make_order(manifest, shop, Places.below(options.out), engine))
     for outcome in outcomes:
         _print_outcome(outcome)
     held = [outcome for outcome in outcomes if outcome.state == "held"]
@@ -141,9 +141,11 @@ def _demo(options: argparse.Namespace) -> ExitCode:
 
 def _make(options: argparse.Namespace) -> ExitCode:
     from pipeline.make import make_order
+    from pipeline.release import Places
 
+    places = Places.below(options.out)
     return _each_order(
-        options, "washfast-make/1", lambda path, shop, engine: make_order(path, shop, options.out, engine)
+        options, "washfast-make/1", lambda path, shop, engine: make_order(path, shop, places, engine)
     )
 
 

@@ -19,6 +19,7 @@ from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, Plate, drawing_name, make_plan
 from pipeline.postflight import audit
+from pipeline.release import Places
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
@@ -70,6 +71,19 @@ class Outcome:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What is known of an order beyond its manifest.
+
+    `approved_by` names who approved this very content; empty where nobody did. `previous` is the folder of the last
+    revision that was released or held, for what changed since; `declined` is why that one was sent back.
+    """
+
+    approved_by: str = ""
+    previous: Path | None = None
+    declined: str = ""
+
+
 def example_manifests() -> tuple[Path, ...]:
     """Return the manifests of the bundled example orders, from a wheel or from a checkout."""
     here = Path(__file__).resolve().parent
@@ -79,9 +93,13 @@ def example_manifests() -> tuple[Path, ...]:
     raise Fault("The bundled examples are missing: install washfast again.")
 
 
-def make_order(manifest: Path, shop: Shop, out: Path, engine: Engine) -> Outcome:
-    """Make an order and publish it below `out`, or hold it there; never raises for what is wrong with the order."""
-    return _guarded(manifest, lambda order: _make(manifest, order, shop, out, engine))
+def make_order(
+    manifest: Path, shop: Shop, places: Places, engine: Engine, decided: Decided | None = None
+) -> Outcome:
+    """Make an order and publish it, or hold it; never raises for what is wrong with the order."""
+    return _guarded(
+        manifest, lambda order: _make(manifest, order, shop, places, engine, decided or Decided())
+    )
 
 
 def check_order(manifest: Path, shop: Shop, engine: Engine) -> Outcome:
@@ -206,8 +224,10 @@ def _pixels(plate: Plate) -> float:
     return float(plate.placement.width_px * plate.placement.height_px)
 
 
-def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -> Outcome:
-    with release.staging(out) as aside:
+def _make(
+    manifest: Path, order: Order, shop: Shop, places: Places, engine: Engine, decided: Decided
+) -> Outcome:
+    with release.staging(places.aside) as aside:
         spool, made = aside / "spool", aside / "made"
         spool.mkdir()
         made.mkdir()
@@ -216,7 +236,7 @@ def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -
         log = logger().bind(order=order.order, revision=order.revision)
         studies = _study(planned, engine)
         findings = record.all_findings(planned.plan, studies)
-        held_for = _held_for(order, shop, findings)
+        held_for = _held_for(order, shop, findings, decided)
         plated: dict[str, Plated] = {}
         if not held_for:
             plated = _plates(planned, shop, studies, engine, made)
@@ -224,7 +244,7 @@ def _make(manifest: Path, order: Order, shop: Shop, out: Path, engine: Engine) -
         totals = record.write_record(planned.plan, planned.inputs, studies, plated, findings, held_for, made)
         log.info("made", state="held" if held_for else "released", plates=len(plated))
         _verify(made)
-        return _publish(order, out, aside, made, findings, held_for, totals)
+        return _publish(order, places, aside, made, findings, held_for, totals)
 
 
 def _only_served(order: Order) -> None:
@@ -237,11 +257,11 @@ def _only_served(order: Order) -> None:
         )
 
 
-def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...]) -> tuple[str, ...]:
+def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...], decided: Decided) -> tuple[str, ...]:
     reasons = []
     if record.stops(findings):
         reasons.append("findings")
-    if (order.approval or shop.defaults.approval) == "required":
+    if (order.approval or shop.defaults.approval) == "required" and not decided.approved_by:
         reasons.append("approval")
     return tuple(reasons)
 
@@ -280,7 +300,7 @@ def _verify(made: Path) -> None:
 
 def _publish(
     order: Order,
-    out: Path,
+    places: Places,
     aside: Path,
     made: Path,
     findings: tuple[Finding, ...],
@@ -289,11 +309,11 @@ def _publish(
 ) -> Outcome:
     name = f"{order.order}-r{order.revision}"
     if held_for:
-        release.hold(made, out, name, aside)
-        path, unchanged = out / "held" / name, False
+        release.hold(made, places, name, aside)
+        path, unchanged = places.held / name, False
     else:
-        unchanged = not release.publish(made, out, name)
-        path = out / name
+        unchanged = not release.publish(made, places, name)
+        path = places.released / name
     return Outcome(
         order.order,
         order.revision,

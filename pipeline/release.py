@@ -13,6 +13,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.faults import Busy, Refused
@@ -21,9 +22,23 @@ RECORD = "record.json"
 _PREFIX = ".washfast-"
 
 
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where releases, held orders and unfinished work lie; all on one file system, so that publishing is a rename."""
+
+    released: Path
+    held: Path
+    aside: Path
+
+    @classmethod
+    def below(cls, out: Path) -> Places:
+        """Return the places of an output folder: releases in it, what is held in out/held."""
+        return cls(out, out / "held", out)
+
+
 @contextmanager
 def staging(out: Path) -> Iterator[Path]:
-    """Yield an empty folder beside the releases in `out`; it is gone afterwards, whatever happened."""
+    """Yield an empty folder in `out`; it is gone afterwards, whatever happened."""
     try:
         out.mkdir(parents=True, exist_ok=True)
         _clear_left_over(out)
@@ -40,12 +55,12 @@ def staging(out: Path) -> Iterator[Path]:
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def publish(staged: Path, out: Path, name: str) -> bool:
-    """Move a finished release to out/name. Returns False when the same release already stands there.
+def publish(staged: Path, places: Places, name: str) -> bool:
+    """Move a finished release to its place. Returns False when the same release already stands there.
 
     Raises Refused when a different release stands under that name: it is never overwritten.
     """
-    target = out / name
+    target = places.released / name
     _sync(staged)
     if target.exists():
         if _same(staged, target):
@@ -56,18 +71,18 @@ def publish(staged: Path, out: Path, name: str) -> bool:
             code="release",
         )
     staged.rename(target)
-    _sync_folder(out)
-    held = out / "held"
-    if (held / name).exists():  # it waited for a decision; the release is that decision
-        shutil.rmtree(held / name)
-    with suppress(OSError):
-        held.rmdir()
+    _sync_folder(places.released)
+    if (places.held / name).exists():  # it waited for a decision; the release is that decision
+        shutil.rmtree(places.held / name)
+    if places.held.parent == places.released:
+        with suppress(OSError):
+            places.held.rmdir()
     return True
 
 
-def hold(staged: Path, out: Path, name: str, aside: Path) -> None:
-    """Move a held order to out/held/name, in the place of what was held there; `aside` takes the old one."""
-    target = out / "held" / name
+def hold(staged: Path, places: Places, name: str, aside: Path) -> None:
+    """Move a held order to its place, instead of what was held there; `aside` takes the old one."""
+    target = places.held / name
     target.parent.mkdir(exist_ok=True)
     _sync(staged)
     if target.exists():

@@ -9,6 +9,7 @@ import pytest
 
 from pipeline import release
 from pipeline.faults import Busy, Refused
+from pipeline.release import Places
 
 
 def staged(folder: Path, text: str) -> Path:
@@ -22,7 +23,7 @@ def staged(folder: Path, text: str) -> Path:
 def test_a_release_appears_whole_and_staging_leaves_nothing(tmp_path: Path) -> None:
     """After publishing, the folder holds the release and nothing else."""
     with release.staging(tmp_path) as aside:
-        assert release.publish(staged(aside, "{}"), tmp_path, "HB-1-r1") is True
+        assert release.publish(staged(aside, "{}"), Places.below(tmp_path), "HB-1-r1") is True
 
     assert [path.name for path in tmp_path.iterdir()] == ["HB-1-r1"]
     assert [path.as_posix() for path in release.files_below(tmp_path / "HB-1-r1")] == [
@@ -34,11 +35,11 @@ def test_a_release_appears_whole_and_staging_leaves_nothing(tmp_path: Path) -> N
 def test_the_same_release_again_changes_nothing(tmp_path: Path) -> None:
     """Publishing an equal release leaves the standing one, to the byte and the inode."""
     with release.staging(tmp_path) as aside:
-        release.publish(staged(aside, "{}"), tmp_path, "HB-1-r1")
+        release.publish(staged(aside, "{}"), Places.below(tmp_path), "HB-1-r1")
     before = (tmp_path / "HB-1-r1" / "record.json").stat().st_ino
 
     with release.staging(tmp_path) as aside:
-        assert release.publish(staged(aside, "{}"), tmp_path, "HB-1-r1") is False
+        assert release.publish(staged(aside, "{}"), Places.below(tmp_path), "HB-1-r1") is False
 
     assert (tmp_path / "HB-1-r1" / "record.json").stat().st_ino == before
 
@@ -46,10 +47,10 @@ def test_the_same_release_again_changes_nothing(tmp_path: Path) -> None:
 def test_a_different_release_under_the_same_revision_is_refused(tmp_path: Path) -> None:
     """What was released stays; the message says to raise the revision."""
     with release.staging(tmp_path) as aside:
-        release.publish(staged(aside, "old"), tmp_path, "HB-1-r1")
+        release.publish(staged(aside, "old"), Places.below(tmp_path), "HB-1-r1")
 
     with release.staging(tmp_path) as aside, pytest.raises(Refused, match="Raise `revision`"):
-        release.publish(staged(aside, "new"), tmp_path, "HB-1-r1")
+        release.publish(staged(aside, "new"), Places.below(tmp_path), "HB-1-r1")
 
     assert (tmp_path / "HB-1-r1" / "record.json").read_text() == "old"
     assert [path.name for path in tmp_path.iterdir()] == ["HB-1-r1"]
@@ -59,11 +60,11 @@ def test_a_held_order_replaces_what_was_held_and_goes_once_released(tmp_path: Pa
     """held/ shows the newest state only, and is gone when the order is released."""
     for text in ("first", "second"):
         with release.staging(tmp_path) as aside:
-            release.hold(staged(aside, text), tmp_path, "HB-1-r1", aside)
+            release.hold(staged(aside, text), Places.below(tmp_path), "HB-1-r1", aside)
     assert (tmp_path / "held" / "HB-1-r1" / "record.json").read_text() == "second"
 
     with release.staging(tmp_path) as aside:
-        release.publish(staged(aside, "{}"), tmp_path, "HB-1-r1")
+        release.publish(staged(aside, "{}"), Places.below(tmp_path), "HB-1-r1")
 
     assert [path.name for path in tmp_path.iterdir()] == ["HB-1-r1"]
 
