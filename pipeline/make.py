@@ -6,24 +6,26 @@ import errno
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from pipeline import paperwork, record, release, tasks
 from pipeline.art.piece import Limits
+from pipeline.changes import changes_since
 from pipeline.engine import Engine, Task
 from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
 from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, Plate, drawing_name, make_plan
-from pipeline.postflight import audit
+from pipeline.postflight import audit, read_record
 from pipeline.release import Places
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
 from pipeline.tasks import Plated, Wanted
+from pipeline.work import Work
 
 State = Literal["released", "held", "refused", "failed"]
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EMFILE, errno.ENFILE)
@@ -234,17 +236,31 @@ def _make(
         _only_served(order)
         planned = _prepare(manifest, order, shop, spool)
         log = logger().bind(order=order.order, revision=order.revision)
-        studies = _study(planned, engine)
-        findings = record.all_findings(planned.plan, studies)
-        held_for = _held_for(order, shop, findings, decided)
-        plated: dict[str, Plated] = {}
-        if not held_for:
-            plated = _plates(planned, shop, studies, engine, made)
-        paperwork.write_papers(planned.plan, shop, studies, plated, findings, made, engine)
-        totals = record.write_record(planned.plan, planned.inputs, studies, plated, findings, held_for, made)
-        log.info("made", state="held" if held_for else "released", plates=len(plated))
+        work = _work(planned, shop, engine, decided)
+        if not work.held_for:
+            work = replace(work, plated=_plates(planned, shop, work.studies, engine, made))
+        paperwork.write_papers(work, shop, made, engine)
+        totals = record.write_record(work, made)
+        log.info("made", state="held" if work.held_for else "released", plates=len(work.plated))
         _verify(made)
-        return _publish(order, places, aside, made, findings, held_for, totals)
+        return _publish(work, places, aside, made, totals)
+
+
+def _work(planned: _Planned, shop: Shop, engine: Engine, decided: Decided) -> Work:
+    """Study an order and decide whether it is held; no plate is made yet."""
+    plan = planned.plan
+    studies = _study(planned, engine)
+    findings = record.all_findings(plan, studies)
+    return Work(
+        plan,
+        planned.inputs,
+        studies,
+        findings,
+        _held_for(plan.order, shop, findings, decided),
+        changes=_changes(decided.previous, plan),
+        approved_by=decided.approved_by,
+        declined=decided.declined,
+    )
 
 
 def _only_served(order: Order) -> None:
@@ -255,6 +271,10 @@ def _only_served(order: Order) -> None:
             f"The route {' and '.join(repr(route) for route in later)} can be checked (washfast check), but its press "
             'files are not made yet. Take the route "direct", or leave those prints out.'
         )
+
+
+def _changes(previous: Path | None, plan: Plan) -> dict[str, tuple[str, ...]]:
+    return {} if previous is None else changes_since(read_record(previous), record.colourways(plan))
 
 
 def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...], decided: Decided) -> tuple[str, ...]:
@@ -298,15 +318,8 @@ def _verify(made: Path) -> None:
         )
 
 
-def _publish(
-    order: Order,
-    places: Places,
-    aside: Path,
-    made: Path,
-    findings: tuple[Finding, ...],
-    held_for: tuple[str, ...],
-    totals: Mapping[str, int],
-) -> Outcome:
+def _publish(work: Work, places: Places, aside: Path, made: Path, totals: Mapping[str, int]) -> Outcome:
+    order, held_for = work.plan.order, work.held_for
     name = f"{order.order}-r{order.revision}"
     if held_for:
         release.hold(made, places, name, aside)
@@ -319,7 +332,7 @@ def _publish(
         order.revision,
         "held" if held_for else "released",
         ExitCode.HELD if held_for else ExitCode.DONE,
-        findings,
+        work.findings,
         path,
         totals=totals,
         held_for=held_for,

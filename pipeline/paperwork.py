@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from pipeline.engine import Engine, Task
-from pipeline.finding import Finding
 from pipeline.order_parts import Accept, Colourway
 from pipeline.papers.facts import (
     BandFacts,
@@ -24,37 +23,20 @@ from pipeline.plan import Job, Plan, Plate
 from pipeline.shop import Shop
 from pipeline.study import Study
 from pipeline.tasks import Plated, write_bytes_task
+from pipeline.work import Work
 
 
-def write_papers(
-    plan: Plan,
-    shop: Shop,
-    studies: Mapping[str, Study],
-    plated: Mapping[str, Plated],
-    findings: tuple[Finding, ...],
-    folder: Path,
-    engine: Engine,
-) -> None:
+def write_papers(work: Work, shop: Shop, folder: Path, engine: Engine) -> None:
     """Write a ticket per colourway, the proof, and pictures of the prints where the order is held."""
     from pipeline.papers.proof import proof_pdf
     from pipeline.papers.ticket import ticket_pdf
 
+    plan = work.plan
     job_facts = _job_facts(plan, shop)
-    ways = tuple(
-        _colourway(plan, shop, colourway, studies, plated, findings) for colourway in plan.order.colourways
-    )
-    todo = [
-        Task(
-            "proof",
-            write_bytes_task,
-            (
-                folder / "proof.pdf",
-                proof_pdf,
-                ProofFacts(job_facts, ways, _changes(plan), _decisions(plan.order.accept)),
-            ),
-        )
-    ]
-    if plated:
+    ways = tuple(_colourway(work, shop, colourway) for colourway in plan.order.colourways)
+    proof = ProofFacts(job_facts, ways, _changes(plan), _decisions(plan.order.accept))
+    todo = [Task("proof", write_bytes_task, (folder / "proof.pdf", proof_pdf, proof))]
+    if work.plated:
         todo += [
             Task(
                 f"ticket {way.name}",
@@ -68,7 +50,7 @@ def write_papers(
             for way in ways
         ]
     else:
-        _write_pictures(plan, studies, folder)
+        _write_pictures(plan, work.studies, folder)
     engine.run(todo)
 
 
@@ -96,14 +78,8 @@ def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
     )
 
 
-def _colourway(
-    plan: Plan,
-    shop: Shop,
-    colourway: Colourway,
-    studies: Mapping[str, Study],
-    plated: Mapping[str, Plated],
-    findings: tuple[Finding, ...],
-) -> ColourwayFacts:
+def _colourway(work: Work, shop: Shop, colourway: Colourway) -> ColourwayFacts:
+    plan = work.plan
     jobs = [job for job in plan.jobs if job.colourway == colourway.name]
     garment = shop.garment(jobs[0].garment)
     cloth = jobs[0].cloth
@@ -129,9 +105,10 @@ def _colourway(
             for size in garment.size_order
             if size in colourway.pieces
         ),
-        prints=tuple(_print(shop, job, studies[job.key], plated) for job in jobs),
+        prints=tuple(_print(shop, job, work.studies[job.key], work.plated) for job in jobs),
         wearer="child" if garment.wearer == "child" else "adult",
-        findings=tuple(f for f in findings if not f.colourways or colourway.name in f.colourways),
+        findings=tuple(f for f in work.findings if not f.colourways or colourway.name in f.colourways),
+        changes=tuple(work.changes.get(colourway.name, ())),
         decisions=_decisions(a for a in plan.order.accept if a.colourway in (None, colourway.name)),
     )
 

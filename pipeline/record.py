@@ -17,6 +17,7 @@ from pipeline.release import RECORD, digest, files_below
 from pipeline.stages.preflight.answers import answer, merge
 from pipeline.study import Study
 from pipeline.tasks import Plated
+from pipeline.work import Work
 
 
 def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...]:
@@ -48,33 +49,30 @@ def stops(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     return tuple(finding for finding in findings if finding.severity == "stop")
 
 
-def write_record(
-    plan: Plan,
-    inputs: Mapping[str, str],
-    studies: Mapping[str, Study],
-    plated: Mapping[str, Plated],
-    findings: tuple[Finding, ...],
-    held_for: tuple[str, ...],
-    folder: Path,
-) -> dict[str, int]:
+def write_record(work: Work, folder: Path) -> dict[str, int]:
     """Write record.json into a staged release and return its totals."""
-    order = plan.order
-    totals = _totals(plan, plated)
+    plan, order = work.plan, work.plan.order
+    totals = _totals(plan, work.plated)
     record = {
         "schema": SCHEMA,
         "order": order.order,
         "revision": order.revision,
-        "state": "held" if held_for else "released",
-        "held_for": list(held_for),
+        "state": "held" if work.held_for else "released",
+        "held_for": list(work.held_for),
+        "approved_by": work.approved_by or None,
         "customer": order.customer,
         "title": order.title,
         "due": None if order.due is None else order.due.isoformat(),
         "priority": order.priority,
-        "inputs": [{"path": path, "sha256": digest_} for path, digest_ in inputs.items()],
-        "files": _files(plan, plated, folder),
-        "findings": [finding.as_json() for finding in findings],
-        "plates": [_plate(job, plate, plated) for job, plate in _pairs(plan) if plate.stem in plated],
-        "colours": [_colours(job, studies[job.key]) for job in plan.jobs],
+        "inputs": [{"path": path, "sha256": digest_} for path, digest_ in work.inputs.items()],
+        "files": _files(plan, work.plated, folder),
+        "findings": [finding.as_json() for finding in work.findings],
+        "plates": [
+            _plate(job, plate, work.plated) for job, plate in _pairs(plan) if plate.stem in work.plated
+        ],
+        "colourways": colourways(plan),
+        "changes": {name: list(lines) for name, lines in work.changes.items()},
+        "colours": [_colours(job, work.studies[job.key]) for job in plan.jobs],
         "rolls": [],
         "totals": totals,
         "versions": {"washfast": __version__, "code": code_version(), **library_versions()},
@@ -82,6 +80,49 @@ def write_record(
     text = json.dumps(record, ensure_ascii=False, indent=1)
     (folder / RECORD).write_text(text + "\n", encoding="utf-8")
     return totals
+
+
+def colourways(plan: Plan) -> list[dict[str, Any]]:
+    """Return what each colourway is: garment, fabric, pieces by size, and the prints with their bands."""
+    return [
+        {
+            "name": colourway.name,
+            "garment": jobs[0].garment,
+            "fabric": jobs[0].cloth.name,
+            "fabric_srgb": hex_of(_rgb8(jobs[0].cloth.srgb)),
+            "sizes": dict(colourway.pieces),
+            "overs": dict(plan.overs[colourway.name]),
+            "prints": [_print(job) for job in jobs],
+        }
+        for colourway in plan.order.colourways
+        if (jobs := [job for job in plan.jobs if job.colourway == colourway.name])
+    ]
+
+
+def _print(job: Job) -> dict[str, Any]:
+    return {
+        "name": job.print.name,
+        "position": job.print.position,
+        "route": job.print.route,
+        "press": job.press_name,
+        "bands": [
+            {
+                "sizes": list(place.sizes),
+                "pieces": plate.pieces,
+                "width_mm": round(place.width_mm, 3),
+                "height_mm": round(place.height_mm, 3),
+                "origin_mm": [round(v, 2) for v in place.origin_mm],
+                "plate": plate.key,
+            }
+            for plate in job.plates
+            for place in (plate.placement,)
+        ],
+    }
+
+
+def _rgb8(srgb: tuple[float, float, float]) -> tuple[int, int, int]:
+    red, green, blue = (round(v * 255) for v in srgb)
+    return red, green, blue
 
 
 def _pairs(plan: Plan) -> list[tuple[Job, Plate]]:
