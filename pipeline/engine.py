@@ -71,7 +71,7 @@ class Engine:
         running: dict[Future[Any], str] = {}
         try:
             while waiting or running:
-                for task in _ready(waiting, done)[: 2 * self.workers - len(running)]:
+                for task in ready(waiting, done)[: 2 * self.workers - len(running)]:
                     del waiting[task.key]
                     running[pool.submit(task.function, *task.arguments)] = task.key
                 if not running:
@@ -94,16 +94,16 @@ class Engine:
 def _run_here(waiting: dict[str, Task]) -> dict[str, Any]:
     done: dict[str, Any] = {}
     while waiting:
-        ready = _ready(waiting, done)
-        if not ready:
+        now = ready(waiting, done)
+        if not now:
             raise Fault(f"These tasks wait for something nobody makes: {', '.join(sorted(waiting))}")
-        for task in ready:
+        for task in now:
             del waiting[task.key]
             done[task.key] = task.function(*task.arguments)
     return done
 
 
-def _ready(waiting: dict[str, Task], done: dict[str, Any]) -> list[Task]:
+def ready(waiting: dict[str, Task], done: dict[str, Any]) -> list[Task]:
     """Return the tasks whose needs are met, the costliest first, ties by key."""
-    ready = [task for task in waiting.values() if all(need in done for need in task.needs)]
-    return sorted(ready, key=lambda task: (-task.cost, task.key))
+    able = [task for task in waiting.values() if all(need in done for need in task.needs)]
+    return sorted(able, key=lambda task: (-task.cost, task.key))
