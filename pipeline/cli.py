@@ -13,6 +13,7 @@ from pipeline import __version__
 from pipeline.faults import ExitCode, Fault
 
 if TYPE_CHECKING:
+    from pipeline.engine import Engine
     from pipeline.make import Outcome
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
@@ -57,7 +58,11 @@ def _parser() -> argparse.ArgumentParser:
     make.add_argument("manifests", nargs="+", type=Path, metavar="MANIFEST")
     make.add_argument("--out", type=Path, default=Path("washfast-out"), metavar="DIR")
     _add_shop(make)
-    _add_workers(make)
+    where = make.add_mutually_exclusive_group()
+    _add_workers(where)
+    where.add_argument(
+        "--cluster", metavar="ADDRESS", help="run on the Dask cluster whose scheduler is there"
+    )
     _add_json(make)
     make.set_defaults(run=_make)
 
@@ -97,7 +102,7 @@ def _add_shop(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shop", type=Path, metavar="FILE", help="the shop file, laid over the built-in one")
 
 
-def _add_workers(parser: argparse.ArgumentParser) -> None:
+def _add_workers(parser: argparse._ActionsContainer) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes to use (default: one a core)")
 
 
@@ -158,13 +163,12 @@ def _check(options: argparse.Namespace) -> ExitCode:
 def _each_order(
     options: argparse.Namespace, schema: str, act: Callable[[Path, Any, Any], Outcome]
 ) -> ExitCode:
-    from pipeline.engine import Engine
     from pipeline.shop import load_shop
 
     _start_log()
     shop = load_shop(options.shop)
     outcomes: list[Outcome] = []
-    with Engine(options.workers) as engine:
+    with _engine(options) as engine:
         for path in options.manifests:
             outcome = act(path, shop, engine)
             outcomes.append(outcome)
@@ -177,6 +181,16 @@ def _each_order(
             )
         )
     return max((outcome.exit_code for outcome in outcomes), default=ExitCode.DONE)
+
+
+def _engine(options: argparse.Namespace) -> Engine:
+    if getattr(options, "cluster", None):
+        from pipeline.cluster import ClusterEngine
+
+        return ClusterEngine(options.cluster)
+    from pipeline.engine import Engine
+
+    return Engine(options.workers)
 
 
 def _plan(options: argparse.Namespace) -> ExitCode:
