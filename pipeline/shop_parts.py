@@ -24,6 +24,7 @@ from pipeline.manifest_check import (
 from pipeline.order_types import Approval, BandRule, FadeMethod, Route, Scale
 
 Wearer: TypeAlias = Literal["adult", "child"]
+Drawn: TypeAlias = Literal["tee", "fitted tee", "long sleeve", "hooded", "bag", "flat"]
 Positive: TypeAlias = Annotated[float, Field(gt=0)]
 NotNegative: TypeAlias = Annotated[float, Field(ge=0)]
 Ppi: TypeAlias = Annotated[float, Field(ge=50, le=2880)]
@@ -103,6 +104,10 @@ class Garment(Model):
     wearer: Wearer = Field(
         default="adult", description='"adult" or "child"; children\'s wear gets a caution.'
     )
+    drawn_as: Drawn = Field(
+        default="tee",
+        description='Outline on papers: "tee", "fitted tee", "long sleeve", "hooded", "bag" or "flat".',
+    )
     reference_size: Name = Field(description="The size that widths in an order are meant for.")
     sizes: Mapping[Name, GarmentSize] = Field(min_length=1, description="The sizes by name.")
     positions: Mapping[Name, Position] = Field(min_length=1, description="The positions by name.")
@@ -140,6 +145,7 @@ class Roll(Model):
     )
     gutter_mm: NotNegative = Field(description="Space between two pieces, in mm.")
     turn: bool = Field(description="Whether pieces may be turned by 90°.")
+    price_per_m: NotNegative = Field(default=0.0, description="Price of a metre of film; 0: not stated.")
 
 
 class Film(Model):
@@ -200,6 +206,18 @@ class Press(Model):
         default="", description="Cure as the ticket says it; the shop's own, empty by default."
     )
     pretreat_text: Note = Field(default="", description="Pretreat as the ticket says it; the shop's own.")
+    wash_text: Note = Field(
+        default="", description="Wash label of garments printed on it, as the ticket says it; the shop's own."
+    )
+    colour_price_per_litre: NotNegative = Field(
+        default=0.0, description="Price of a litre of colour ink; 0: not stated."
+    )
+    base_price_per_litre: NotNegative = Field(
+        default=0.0, description="Price of a litre of base ink; 0: not stated."
+    )
+    price_per_hour: NotNegative = Field(
+        default=0.0, description="Price of an hour at the press; 0: not stated."
+    )
     hazards: Many[Line] = Field(default=(), description="Further cautions for the ticket.")
 
 
@@ -277,6 +295,7 @@ class Defaults(Model):
     paper: Literal["A4", "letter"] = Field(
         description='Paper of tickets, proofs and reports: "A4" or "letter".'
     )
+    currency: Line = Field(default="", description="Currency of the prices, as papers write it.")
     fade: FadeDefaults = Field(description="Compensation of fading.")
     overs: OversDefaults = Field(description="Extra pieces.")
     widest_of_half_chest: Share = Field(
