@@ -16,6 +16,7 @@ class Finding:
     `code` is kebab case and keeps its meaning for ever. `measured` and `limit` are numbers in the unit that
     the message names, or short texts. `where_mm` is (x, y, width, height) inside the print's box, in mm from
     its upper left corner, when the place is known. `swap` and the like in `remedy` are manifest lines to paste.
+    `picture` names a PNG that shows the place, "" where there is none.
     """
 
     code: str
@@ -29,6 +30,7 @@ class Finding:
     measured: float | str | None = None
     limit: float | str | None = None
     where_mm: tuple[float, float, float, float] | None = None
+    picture: str = ""
 
     def at(
         self,
@@ -65,4 +67,5 @@ class Finding:
             "where_mm": None if self.where_mm is None else [round(v, 2) for v in self.where_mm],
             "message": self.message,
             "remedy": self.remedy,
+            "picture": self.picture or None,
         }

@@ -5,8 +5,8 @@ The smallest plate is walked: lines are thinnest there. What depends on the size
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,10 @@ PICTURE_PX = 640
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Study:
-    """What was decided for a job. Pictures are (H, W, 3) sRGB of the print on its fabric, masks (H, W), both small."""
+    """What was decided for a job. Pictures are (H, W, 3) sRGB of the print on its fabric, masks (H, W), both small.
+
+    `pictures` shows the places of findings, by the name that `Finding.picture` gives.
+    """
 
     base: base_stage.BaseDecision
     main: tuple[MainColour, ...]
@@ -38,6 +41,7 @@ class Study:
     picture: NDArray[np.uint8]
     picture_washed: NDArray[np.uint8]
     knocked_out: NDArray[np.bool_]
+    pictures: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
 
 
 def study(job: Job, drawn: Drawn) -> Study:

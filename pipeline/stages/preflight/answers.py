@@ -61,18 +61,19 @@ def _answered(finding: Finding, entry: Accept) -> tuple[Finding, ...]:
 
 
 def merge(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return the findings with those that differ in colourway and size alone told once, stops first.
+    """Return the findings with those that differ in colourway, size and picture alone told once, stops first.
 
-    Names keep the order in which they came; findings of one severity too.
+    Names keep the order in which they came; findings of one severity too. The first picture stands for all.
     """
     groups: dict[Finding, list[Finding]] = {}
     for finding in findings:
-        groups.setdefault(replace(finding, colourways=(), sizes=()), []).append(finding)
+        groups.setdefault(replace(finding, colourways=(), sizes=(), picture=""), []).append(finding)
     merged = [
         replace(
             alike,
             colourways=tuple(dict.fromkeys(c for f in group for c in f.colourways)),
             sizes=tuple(dict.fromkeys(s for f in group for s in f.sizes)),
+            picture=next((f.picture for f in group if f.picture), ""),
         )
         for alike, group in groups.items()
     ]

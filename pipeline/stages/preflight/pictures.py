@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,6 +38,13 @@ def detail(
     part = picture[top : top + side, left : left + side]
     times = max(1, size_px // max(part.shape[:2]))
     return np.ascontiguousarray(part.repeat(times, axis=0).repeat(times, axis=1))
+
+
+def name_of(code: str, picture: Picture) -> str:
+    """Return the file name of a finding's picture: the same pixels have the same name."""
+    shape = "×".join(str(side) for side in picture.shape)
+    digest = hashlib.sha256(shape.encode() + np.ascontiguousarray(picture).tobytes()).hexdigest()
+    return f"{code}-{digest[:10]}.png"
 
 
 def _window(picture: Picture, px_per_mm: float, where: Box, margin: float) -> tuple[int, int, int, int]:
