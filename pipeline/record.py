@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.art.paint import hex_of
+from pipeline.estimate import estimates, minutes
 from pipeline.finding import SEVERITIES, Finding
 from pipeline.keys import code_version, library_versions
 from pipeline.plan import Job, Plan, Plate
@@ -53,6 +54,7 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
     """Write record.json into a staged release and return its totals."""
     plan, order = work.plan, work.plan.order
     totals = _totals(plan, work.plated)
+    rolls: list[dict[str, Any]] = []
     record = {
         "schema": SCHEMA,
         "order": order.order,
@@ -73,7 +75,8 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
         "colourways": colourways(plan),
         "changes": {name: list(lines) for name, lines in work.changes.items()},
         "colours": [_colours(job, work.studies[job.key]) for job in plan.jobs],
-        "rolls": [],
+        "rolls": rolls,
+        "estimates": estimates(plan, work.plated, rolls),
         "totals": totals,
         "versions": {"washfast": __version__, "code": code_version(), **library_versions()},
     }
@@ -92,22 +95,24 @@ def colourways(plan: Plan) -> list[dict[str, Any]]:
             "fabric_srgb": hex_of(_rgb8(jobs[0].cloth.srgb)),
             "sizes": dict(colourway.pieces),
             "overs": dict(plan.overs[colourway.name]),
-            "prints": [_print(job) for job in jobs],
+            "prints": [_print(plan, job) for job in jobs],
         }
         for colourway in plan.order.colourways
         if (jobs := [job for job in plan.jobs if job.colourway == colourway.name])
     ]
 
 
-def _print(job: Job) -> dict[str, Any]:
+def _print(plan: Plan, job: Job) -> dict[str, Any]:
     return {
         "name": job.print.name,
         "position": job.print.position,
         "route": job.print.route,
         "press": job.press_name,
+        "minutes": round(minutes(plan, job), 1),
         "bands": [
             {
                 "sizes": list(place.sizes),
+                "platen": place.platen,
                 "pieces": plate.pieces,
                 "width_mm": round(place.width_mm, 3),
                 "height_mm": round(place.height_mm, 3),

@@ -23,7 +23,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("line", "study"),
     ("tasks", "engine", "log"),
     ("work",),
-    ("release", "postflight", "record", "paperwork", "changes", "cluster"),
+    ("release", "postflight", "estimate", "record", "paperwork", "nightpapers", "changes", "cluster"),
     ("make",),
     ("hotfolder",),
     ("cli",),
