@@ -1,4 +1,4 @@
-"""The simulated night keeps the bounds that any schedule keeps (Graham 1969, Bounds on multiprocessing timing anomalies)."""
+"""The simulated night keeps the bounds of any schedule (Graham 1969, Bounds on multiprocessing timing anomalies)."""
 
 from __future__ import annotations
 
