@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from pipeline import paperwork, record, release, tasks
+from pipeline import paperwork, reading, record, release, tasks
 from pipeline.art.piece import Limits
 from pipeline.changes import changes_since
 from pipeline.engine import Engine, Task
@@ -20,11 +20,12 @@ from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, Plate, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
+from pipeline.reading import Wanted
 from pipeline.release import Places
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
-from pipeline.tasks import Plated, Wanted
+from pipeline.tasks import Plated
 from pipeline.work import Work
 
 State = Literal["released", "held", "refused", "failed"]
@@ -183,9 +184,9 @@ def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
         for name, degrees in turns.items()
     )
     limits = Limits()
-    digests = sandbox.run("pipeline.tasks:read_drawings", (wanted, spool, limits), limits)
+    digests = sandbox.run("pipeline.reading:read_drawings", (wanted, spool, limits), limits)
     names = {drawing_name(entry.art, turn) for entry in wanted for turn in entry.turns}
-    arts = {name: tasks.load_drawing(spool, name) for name in sorted(names)}
+    arts = {name: reading.load_drawing(spool, name) for name in sorted(names)}
     plan = make_plan(order, shop, arts)
     inputs = {manifest.name: release.digest(manifest)}
     inputs |= {order.art[name].file: digest for name, digest in sorted(digests.items())}

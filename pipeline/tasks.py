@@ -5,34 +5,21 @@ The spool is a folder: `art-*.pickle` drawings, `draw-*.npy` pixels that process
 
 from __future__ import annotations
 
-import hashlib
 import os
 import pickle
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline import line
-from pipeline.art.piece import Art, Limits, PageArt, VectorArt
 from pipeline.line import Drawn, Notes
 from pipeline.plan import Draw, Job, Plate, drawing_name
 from pipeline.raster import Pixels
+from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
 from pipeline.study import Study, study
-
-SMALL_PX = 600
-"""Longer side of the first drawing of unknown art, in pixels."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """A drawing to read: the art's name, its file, and how far it is turned."""
-
-    art: str
-    path: Path
-    turns: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,60 +30,6 @@ class Plated:
     knocked_out_mm2: float
     ink_mm2: float
     base_mm2: float
-
-
-def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, str]:
-    """Read art and put every drawing of it on the spool; returns the digest of each file by the art's name.
-
-    Runs in a disposable child: art nobody has seen yet is drawn here for the first time, small.
-    """
-    from pipeline.art.read import read_art
-
-    digests = {}
-    for entry in wanted:
-        art = _looked_at(read_art(entry.path, entry.art, limits))
-        digests[entry.art] = hashlib.sha256(entry.path.read_bytes()).hexdigest()
-        for turn in entry.turns:
-            drawing = art if turn % 360 == 0 else _turned(art, turn)
-            with _art_file(spool, drawing_name(entry.art, turn)).open("wb") as stream:
-                pickle.dump(drawing, stream, protocol=5)
-    return digests
-
-
-def _looked_at(art: Art) -> Art:
-    """Return vector art with what its first, small drawing shows: whether two renderers agree, and a block below it."""
-    if not isinstance(art, VectorArt) or any(finding.severity == "stop" for finding in art.findings):
-        return art
-    from pipeline.art.draw import draw
-    from pipeline.art.svg import agreement
-    from pipeline.stages.preflight.ground import flat_block
-
-    scale = SMALL_PX / max(art.width, art.height)
-    small = draw(art, max(1, round(art.width * scale)), max(1, round(art.height * scale)))
-    disagree = agreement(art)
-    findings = art.findings if disagree is None else (*art.findings, disagree)
-    return replace(art, findings=findings, block=flat_block(small) is not None)
-
-
-def _turned(art: Art, degrees: float) -> Art:
-    if isinstance(art, VectorArt):
-        from pipeline.art.svg.normal import turned
-
-        return turned(art, degrees)
-    from pipeline.art import bitmap, page
-
-    return page.turned(art, degrees) if isinstance(art, PageArt) else bitmap.turned(art, degrees)
-
-
-def load_drawing(spool: Path, name: str) -> Art:
-    """Return a drawing from the spool."""
-    with _art_file(spool, name).open("rb") as stream:
-        art: Art = pickle.load(stream)
-    return art
-
-
-def _art_file(spool: Path, name: str) -> Path:
-    return spool / f"art-{hashlib.sha256(name.encode()).hexdigest()[:16]}.pickle"
 
 
 def draw_task(spool: Path, draw: Draw) -> None:

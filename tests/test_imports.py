@@ -21,7 +21,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("keys",),
     ("plan_paints", "plan"),
     ("line", "study"),
-    ("tasks", "engine", "log"),
+    ("reading", "tasks", "engine", "log"),
     ("work",),
     ("release", "postflight", "estimate", "record", "paperwork", "nightpapers", "changes", "cluster"),
     ("make",),
