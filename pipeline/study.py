@@ -5,8 +5,8 @@ The smallest plate is walked: lines are thinnest there. What depends on the size
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,18 @@ from pipeline.raster import MM_PER_INCH, Pixels, Plane
 from pipeline.stages import base as base_stage
 from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
-from pipeline.stages.preflight import bounds, contacts, contrast, ground, resolution, specks, survival, thin
+from pipeline.stages.place import Placement
+from pipeline.stages.preflight import (
+    bounds,
+    contacts,
+    contrast,
+    ground,
+    pictures,
+    resolution,
+    specks,
+    survival,
+    thin,
+)
 
 PICTURE_PX = 640
 """Longer side of the pictures on papers, in pixels at most."""
@@ -59,14 +70,52 @@ def study(job: Job, drawn: Drawn) -> Study:
     )
     on_base = decision.strength > 0
     lives = fade.colour_lives(main, job.fade, on_base=on_base)
+    gallery = _Gallery(job)
     findings = (
         *drawn.notes.findings,
-        *_before(job, drawn.plain),
-        *_after(job, drawn.plain, whole),
-        *_bounds(job, whole),
-        *_printed(job, kept, main, lives, on_base=on_base),
+        *gallery.shown(_before(job, drawn.plain), drawn.plain),
+        *gallery.shown(_after(job, drawn.plain, whole), whole),
+        *gallery.shown(_bounds(job, whole), whole),
+        *gallery.shown(_printed(job, kept, main, lives, on_base=on_base), kept),
     )
-    return Study(decision, main, lives, findings, drawn.notes.mode, *_pictures(job, drawn, kept, decision))
+    papers = _pictures(job, drawn, kept, decision)
+    return Study(decision, main, lives, findings, drawn.notes.mode, *papers, pictures=gallery.pictures)
+
+
+class _Gallery:
+    """Pictures of the places of findings, as they are found."""
+
+    def __init__(self, job: Job) -> None:
+        self.pictures: dict[str, NDArray[np.uint8]] = {}
+        self._job = job
+
+    def shown(self, findings: Iterable[Finding], pixels: Pixels) -> Iterator[Finding]:
+        """Yield the findings, each whose place is known with a picture of it in these pixels."""
+        small: Pixels | None = None
+        for finding in findings:
+            if finding.where_mm is None:
+                yield finding
+                continue
+            small = reduced(pixels, PICTURE_PX) if small is None else small
+            placement = self._placement(finding)
+            picture = pictures.place_picture(
+                pixels,
+                small,
+                placement.width_mm,
+                finding.where_mm,
+                self._job.cloth.srgb,
+                area_mm=placement.area_mm if finding.code in ("outside-area", "near-edge") else None,
+            )
+            name = pictures.name_of(finding.code, picture)
+            self.pictures[name] = picture
+            yield replace(finding, picture=name)
+
+    def _placement(self, finding: Finding) -> Placement:
+        """Return the band that a finding tells of: the smallest, when it names none."""
+        for plate in self._job.plates:
+            if plate.placement.sizes == finding.sizes:
+                return plate.placement
+        return self._job.plates[0].placement
 
 
 def _before(job: Job, plain: Pixels) -> Iterator[Finding]:
@@ -87,7 +136,7 @@ def _before(job: Job, plain: Pixels) -> Iterator[Finding]:
             )
         )
         if job.choices.ground != "remove":
-            found = ground.opaque_ground(plain, cloth, knock_out_de=limits.knock_out_de)
+            found = ground.opaque_ground(plain, ppi, cloth, knock_out_de=limits.knock_out_de)
             yield from _kept(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
     else:
         found = ground.fabric_preview(

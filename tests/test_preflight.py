@@ -82,13 +82,13 @@ def test_lettering_and_halftone_want_more():
 
 def test_contacts_measure_shared_edges_of_known_length():
     pixels = draw(rect(5, 5, 10, 20, "#c00000") + rect(15, 5, 10, 20, "#0000c0"))
-    table = contacts.contacts(pixels, PPI, [(192, 0, 0), (0, 0, 192)])
+    table = contacts.contacts(pixels, PPI, [(192, 0, 0), (0, 0, 192)]).length_mm
     assert table[0, 1] == pytest.approx(20 * np.pi / 4, rel=0.03)  # upright: the method's known bias
     assert table[0, 2] == pytest.approx(40 * np.pi / 4, rel=0.03)
     ring = draw(
         '<circle cx="15" cy="15" r="12" fill="#c00000"/><circle cx="15" cy="15" r="8" fill="#0000c0"/>'
     )
-    table = contacts.contacts(ring, PPI, [(192, 0, 0), (0, 0, 192)])
+    table = contacts.contacts(ring, PPI, [(192, 0, 0), (0, 0, 192)]).length_mm
     assert table[0, 1] == pytest.approx(2 * np.pi * 8, rel=0.05)
     assert table[0, 2] == pytest.approx(2 * np.pi * 12, rel=0.05)
     assert table[1, 2] == 0
@@ -376,12 +376,24 @@ def test_the_same_finding_is_told_once_with_all_its_colourways():
     assert merged == (replace(FOUND, colourways=("Red", "Navy"), sizes=("S", "M")), other)
 
 
-def test_a_picture_is_framed_at_the_place_and_the_detail_shows_it():
-    picture = np.full((200, 300, 3), 128, np.uint8)
-    picture[100:110, 150:160] = (255, 0, 0)
-    framed = pictures.marked(picture, 10, (15, 10, 1, 1), margin_mm=2)
-    assert (framed[80, 130:180] == 255).all()
-    assert (framed[60:70] == 128).all()
-    part = pictures.detail(picture, 10, (15, 10, 1, 1), margin_mm=2)
-    assert (part[part.shape[0] // 2, part.shape[1] // 2] == (255, 0, 0)).all()
-    assert max(part.shape) >= 400
+def test_the_same_finding_is_told_once_with_its_first_picture():
+    one, two = replace(FOUND, picture="thin-line-1.png"), replace(FOUND, picture="thin-line-2.png")
+    assert answers.merge([FOUND, one, two]) == (one,)
+
+
+def test_a_picture_frames_the_place_and_shows_it_enlarged_beside_on_the_fabric():
+    """Ink of 1 mm at (15, 10) mm on 30 × 20 mm of cloth, 10 px a mm: the red square, larger, amid the cloth's green."""
+    pixels = np.zeros((200, 300, 4), np.uint8)
+    pixels[100:110, 150:160] = (255, 0, 0, 255)
+    shown = pictures.place_picture(pixels, pixels[::2, ::2], 30, (15, 10, 1, 1), (0, 0.4, 0))
+    assert shown.shape[1] == 480
+    assert shown.shape[0] <= 240
+    left, right = (
+        np.count_nonzero((part == (255, 0, 0)).all(axis=2)) for part in (shown[:, :236], shown[:, 244:])
+    )
+    assert left > 0
+    assert right > 10 * left
+    assert (shown[shown.shape[0] // 2, 244 + 118] == (255, 0, 0)).all()
+    assert np.count_nonzero((shown == (0, 102, 0)).all(axis=2)) > 10_000
+    assert pictures.name_of("specks", shown) == pictures.name_of("specks", shown.copy())
+    assert pictures.name_of("specks", shown) != pictures.name_of("specks", shown[:, ::-1])

@@ -78,11 +78,11 @@ LOGO = '<circle cx="15" cy="15" r="11" fill="#c02020"/><circle cx="15" cy="15" r
 
 def test_the_white_box_of_a_logo_is_told_and_removing_it_clears_it():
     boxed = draw(rect(0, 0, 30, 30, "#fff") + LOGO)
-    assert codes(ground.opaque_ground(boxed, GREEN, knock_out_de=2)) == [("opaque-ground", "stop")]
-    assert ground.opaque_ground(boxed, WHITE, knock_out_de=2) == ()
-    assert ground.opaque_ground(draw(LOGO), GREEN, knock_out_de=2) == ()
+    assert codes(ground.opaque_ground(boxed, PPI, GREEN, knock_out_de=2)) == [("opaque-ground", "stop")]
+    assert ground.opaque_ground(boxed, PPI, WHITE, knock_out_de=2) == ()
+    assert ground.opaque_ground(draw(LOGO), PPI, GREEN, knock_out_de=2) == ()
     cleared = clear_ground.remove_ground(boxed)
-    assert ground.opaque_ground(cleared.pixels, GREEN, knock_out_de=2) == ()
+    assert ground.opaque_ground(cleared.pixels, PPI, GREEN, knock_out_de=2) == ()
 
 
 def test_a_removed_ground_leaves_the_logo_as_drawn_without_it_and_names_its_islands():
@@ -125,4 +125,4 @@ def test_blank_tiny_and_full_plates_raise_no_finding_of_shape(shape: tuple[int, 
     assert bounds.near_edge(pixels, PPI, (-9, -9, 99, 99), near_edge_mm=3) == ()
     assert ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) == ()
     assert clear_ground.remove_ground(pixels) is None
-    assert contacts.contacts(pixels, PPI, [GREEN]).shape == (2, 2)
+    assert contacts.contacts(pixels, PPI, [GREEN]).length_mm.shape == (2, 2)

@@ -64,7 +64,7 @@ def outside_area(
             remedy=_refit(box, area_mm, area),
             measured=round(float(sum(cut_mm2)), 2),
             limit=0.0,
-            where_mm=_strip(box, area_mm, side),
+            where_mm=_ink_in(pixels, ppi, _strip(box, area_mm, side)),
         ),
     )
 
@@ -83,6 +83,15 @@ def _strip(box: Box, area: Box, side: int) -> Box:
     if side in (0, 2):
         return (x if side == 0 else x + w - over), y, over, h
     return x, (y if side == 1 else y + h - over), w, over
+
+
+def _ink_in(pixels: Pixels, ppi: float, strip: Box) -> Box:
+    """Return the box around the ink that lies in a strip of the pixels; the strip where there is none."""
+    mm = MM_PER_INCH / ppi
+    x0, y0 = (max(0, int(np.floor(v / mm + 0.25))) for v in strip[:2])
+    x1, y1 = (int(np.ceil((v + n) / mm - 0.25)) for v, n in zip(strip[:2], strip[2:], strict=True))
+    found = ink_box(pixels[y0:y1, x0:x1], ppi)
+    return strip if found is None else (x0 * mm + found[0], y0 * mm + found[1], found[2], found[3])
 
 
 def _ink_outside(pixels: Pixels, ppi: float, area: Box) -> tuple[float, float, float, float]:
@@ -129,22 +138,32 @@ def near_edge(pixels: Pixels, ppi: float, area_mm: Box, *, near_edge_mm: float) 
     ends = (box[0], box[1], box[0] + box[2], box[1] + box[3])
     edges = (area_mm[0], area_mm[1], area_mm[0] + area_mm[2], area_mm[1] + area_mm[3])
     own = (0.0, 0.0, size[0], size[1])
-    close: list[tuple[str, float]] = []
-    cut: list[str] = []
+    close: list[tuple[str, float, Box]] = []
+    cut: list[tuple[str, Box]] = []
     for side, name in enumerate(words.SIDES):
         free = (ends[side] - edges[side]) * (1 if side < 2 else -1)
         if abs(ends[side] - own[side]) < 1.5 * mm:
             if looks_cut(_from_side(pixels[..., 3], side), ppi):
-                cut.append(name)
+                cut.append((name, _ink_in(pixels, ppi, _along(box, side, CUT_DEPTH_MM))))
         elif -mm <= free < near_edge_mm:
-            close.append((name, max(free, 0.0)))
+            where = _ink_in(pixels, ppi, _along(box, side, near_edge_mm - max(free, 0.0)))
+            close.append((name, max(free, 0.0), where))
     return _near(close, near_edge_mm) + _cut(cut)
 
 
-def _near(close: list[tuple[str, float]], limit: float) -> tuple[Finding, ...]:
+def _along(box: Box, side: int, depth: float) -> Box:
+    """Return the part of a box within `depth` of one of its sides."""
+    x, y, w, h = box
+    if side in (0, 2):
+        return (x if side == 0 else x + w - min(depth, w)), y, min(depth, w), h
+    return x, (y if side == 1 else y + h - min(depth, h)), w, min(depth, h)
+
+
+def _near(close: list[tuple[str, float, Box]], limit: float) -> tuple[Finding, ...]:
     if not close:
         return ()
-    text = words.listed(f"{words.mm(free, 1)} on the {name}" for name, free in close)
+    text = words.listed(f"{words.mm(free, 1)} on the {name}" for name, free, _ in close)
+    nearest = min(close, key=lambda c: c[1])
     return (
         Finding(
             code="near-edge",
@@ -152,24 +171,27 @@ def _near(close: list[tuple[str, float]], limit: float) -> tuple[Finding, ...]:
             message=f"Ink comes closer to the edge of the print area than {words.mm(limit, 0)}: {text}. "
             "A garment loaded a little off would lose it.",
             remedy="shift_mm = [0, 0]  # move it inwards, or print it smaller",
-            measured=round(min(free for _, free in close), 2),
+            measured=round(nearest[1], 2),
             limit=limit,
+            where_mm=nearest[2],
         ),
     )
 
 
-def _cut(cut: list[str]) -> tuple[Finding, ...]:
+def _cut(cut: list[tuple[str, Box]]) -> tuple[Finding, ...]:
     if not cut:
         return ()
+    sides = words.listed(name for name, _ in cut)
     return (
         Finding(
             code="near-edge",
             severity="warn",
-            message=f"The design looks cut by the drawing's own edge on the {words.listed(cut)}: "
+            message=f"The design looks cut by the drawing's own edge on the {sides}: "
             "its outline runs into the edge at a slant, as if it went on.",
             remedy="cut_ok = true  # when it is meant; otherwise ask for art with a larger drawing area",
             measured=0.0,
             limit=0.0,
+            where_mm=cut[0][1],
         ),
     )
 

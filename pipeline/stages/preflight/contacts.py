@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,26 @@ MIXED_PX = 4
 """Most mixed pixels between two colours that touch, in a row."""
 EVERY_MM = 0.25
 """Distance of the scanned lines."""
+PLACE_MM = 5.0
+"""Side of the squares of which the one with most contact is shown."""
+
+Box = tuple[float, float, float, float]
 
 
-def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb]) -> NDArray[np.float64]:
-    """Return the shared edge in mm of each pair, shape (N + 1, N + 1), symmetric; the last row is bare cloth.
+@dataclass(frozen=True, slots=True, eq=False)
+class Contacts:
+    """What touches what. `length_mm` (N + 1, N + 1) is symmetric, its last row bare cloth.
+
+    `where_mm` gives for each pair (a < b) that touches the box of x, y, width, height in mm of about 5 mm in which it
+    does so most.
+    """
+
+    length_mm: NDArray[np.float64]
+    where_mm: Mapping[tuple[int, int], Box]
+
+
+def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb]) -> Contacts:
+    """Return the shared edge in mm of each pair of colours and of each with the cloth.
 
     Lengths are counted with parallel lines in two directions (Cauchy–Crofton: length = π/4 × spacing × crossings),
     true on average over directions; a single straight edge may come out 21 % short or 11 % long.
@@ -36,31 +53,61 @@ def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb]) -> NDArray[np.f
     count = len(colours)
     seen = np.zeros((count + 1) * (count + 1), np.int64)
     area, flat = np.zeros(count), np.zeros(count)
-    for scans in (rows(pixels, step), columns(pixels, step)):
+    met: list[NDArray[np.int64]] = []
+    for scans, upright in ((rows(pixels, step), True), (columns(pixels, step), False)):
         for stations in scans:
             name, far = _names(stations.mean, colours)
-            seen += np.bincount(_pairs(stations, name, count), minlength=seen.size)
+            pair, along, line = _pairs(stations, name, count)
+            seen += np.bincount(pair, minlength=seen.size)
+            met.append(np.stack((pair, *((along, line) if upright else (line, along)))))
             inked = (name >= 0) & (name < count)
             area += np.bincount(name[inked], stations.size[inked], count)
             exact = inked & (far <= FLAT_DE)
             flat += np.bincount(name[exact], stations.size[exact], count)
     table = seen.reshape(count + 1, count + 1)
-    length = (table + table.T) * (math.pi / 4 * step * MM_PER_INCH / ppi)
+    length = np.asarray(table + table.T, np.float64) * (math.pi / 4 * step * MM_PER_INCH / ppi)
     np.fill_diagonal(length, 0)
     blended = np.flatnonzero(flat < FLAT_SHARE * area)
     length[blended, :count] = 0
     length[:count, blended] = 0
-    return np.asarray(length, np.float64)
+    places = np.concatenate(met, axis=1) if met else np.zeros((3, 0), np.int64)
+    return Contacts(length, _places(places, length, ppi))
 
 
-def _pairs(s: Stations, name: NDArray[np.int64], cloth: int) -> NDArray[np.int64]:
-    """Return a flat index (first × (N + 1) + second) for each contact met along the lines."""
+def _places(met: NDArray[np.int64], length: NDArray[np.float64], ppi: float) -> dict[tuple[int, int], Box]:
+    """Return where each pair touches most; `met` (3, M) is pair, x and y in px of every contact."""
+    wide = length.shape[0]
+    mm = MM_PER_INCH / ppi
+    first, second = met[0] // wide, met[0] % wide
+    pair = np.minimum(first, second) * wide + np.maximum(first, second)
+    cell = np.floor(met[1] * mm / PLACE_MM).astype(np.int64) << 20 | np.floor(met[2] * mm / PLACE_MM).astype(
+        np.int64
+    )
+    places: dict[tuple[int, int], Box] = {}
+    for number in np.flatnonzero(np.triu(length).reshape(-1)).tolist():
+        at = np.flatnonzero(pair == number)
+        cells, count = np.unique(cell[at], return_counts=True)
+        at = at[cell[at] == cells[int(np.argmax(count))]]
+        x, y = met[1, at] * mm, met[2, at] * mm
+        box = x.min(), y.min(), x.max() - x.min() + mm, y.max() - y.min() + mm
+        places[number // wide, number % wide] = (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
+    return places
+
+
+def _pairs(
+    s: Stations, name: NDArray[np.int64], cloth: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return for each contact met along the lines its flat index (first × (N + 1) + second), place and line."""
     a, b = name[:-1], name[1:]
     met = (s.gap[:-1] >= 0) & (s.gap[:-1] <= MIXED_PX) & (a >= 0) & (b >= 0) & (a != b)
     begins = np.concatenate(([True], s.gap[:-1] < 0)) & (name >= 0) & (name != cloth)
     ends = (s.gap < 0) & (name >= 0) & (name != cloth)
-    outer = name[begins | ends]
-    return np.concatenate((a[met] * (cloth + 1) + b[met], outer * (cloth + 1) + cloth)).astype(np.int64)
+    outer = begins | ends
+    pair = np.concatenate((a[met] * (cloth + 1) + b[met], name[outer] * (cloth + 1) + cloth))
+    place = np.where(begins, s.start, s.start + s.size)
+    along = np.concatenate(((s.start + s.size)[:-1][met], place[outer]))
+    line = np.concatenate((s.line[:-1][met], s.line[outer]))
+    return pair.astype(np.int64), along.astype(np.int64), line.astype(np.int64)
 
 
 def _names(mean: Ints, colours: Sequence[Rgb]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -14,6 +14,7 @@ from pipeline.colour.palette import MainColour
 from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.finding import Finding
 from pipeline.stages.preflight import words
+from pipeline.stages.preflight.contacts import Box, Contacts
 from pipeline.stages.preflight.nearest import Wanted, nearest
 
 LEAST_EDGE_MM = 1.0
@@ -97,7 +98,7 @@ def near_fabric(
 
 def contrast(
     main: Sequence[MainColour],
-    touching_mm: Floats,
+    touching: Contacts,
     fabric_rgb: Rgb,
     *,
     contrast_warn_de: float,
@@ -108,13 +109,13 @@ def contrast(
 ) -> tuple[Finding, ...]:
     """Return `low-contrast` (colour on fabric) and `low-contrast-neighbours` (colour on colour).
 
-    `touching_mm` is the table of `contacts` for the colours of `main`; `cloth` and `asked` are the numbers from
+    `touching` is what `contacts` found for the colours of `main`; `cloth` and `asked` are the numbers from
     `like_fabric`: the first show the fabric, the second are another finding's business. Every remedy is one
     `swap` line for all failing colours together, checked by running the same rules on the changed colours.
     """
     limits = Limits(contrast_warn_de, contrast_warn_dl, neighbours_warn_de)
     colours = [c.rgb for c in main]
-    on_fabric, pairs = _edges(touching_mm, cloth)
+    on_fabric, pairs = _edges(touching.length_mm, cloth)
     on_fabric = [n for n in on_fabric if n not in asked]
     weak = [n for n in on_fabric if not _stands_out(colours[n], fabric_rgb, limits)]
     close = [(a, b) for a, b in pairs if difference(colours[a], colours[b]) < neighbours_warn_de]
@@ -126,15 +127,15 @@ def contrast(
     else:
         remedy = words.swap((colours[n], to) for n, to in sorted(changed.items()))
     return tuple(
-        [_weak(colours[n], fabric_rgb, limits, remedy) for n in weak]
-        + [_close(colours[a], colours[b], touching_mm[a, b], limits, remedy) for a, b in close]
+        [_weak(colours[n], fabric_rgb, limits, remedy, _on_cloth(touching, n, cloth)) for n in weak]
+        + [_close((colours[a], colours[b]), touching, (a, b), limits, remedy) for a, b in close]
     )
 
 
 def contrast_later(
     main: Sequence[MainColour],
     later: Sequence[Rgb],
-    touching_mm: Floats,
+    touching: Contacts,
     fabric_rgb: Rgb,
     *,
     when: str,
@@ -145,15 +146,22 @@ def contrast_later(
 ) -> tuple[Finding, ...]:
     """Return the contrast findings that only arise once `main` looks like `later`, e.g. `when="after 12 washes"`."""
     limits = Limits(contrast_warn_de, contrast_warn_dl, neighbours_warn_de)
-    on_fabric, pairs = _edges(touching_mm, cloth)
+    on_fabric, pairs = _edges(touching.length_mm, cloth)
     remedy = "swap = []  # choose a colour that differs more, or a fade that keeps it"
     found = [
-        _weak(later[n], fabric_rgb, limits, remedy, f"{hex_of(main[n].rgb)} {when}, then ")
+        _weak(
+            later[n],
+            fabric_rgb,
+            limits,
+            remedy,
+            _on_cloth(touching, n, cloth),
+            f"{hex_of(main[n].rgb)} {when}, then ",
+        )
         for n in on_fabric
         if _stands_out(main[n].rgb, fabric_rgb, limits) and not _stands_out(later[n], fabric_rgb, limits)
     ]
     found += [
-        _close(later[a], later[b], touching_mm[a, b], limits, remedy, f"{when.capitalize()} ")
+        _close((later[a], later[b]), touching, (a, b), limits, remedy, f"{when.capitalize()} ")
         for a, b in pairs
         if difference(later[a], later[b]) < neighbours_warn_de <= difference(main[a].rgb, main[b].rgb)
     ]
@@ -215,7 +223,16 @@ def _proposal(
     return {n: colours[n] for n in to_change} if passes else None
 
 
-def _weak(colour: Rgb, fabric: Rgb, limits: Limits, remedy: str, when: str = "") -> Finding:
+def _on_cloth(touching: Contacts, colour: int, cloth: Sequence[int]) -> Box | None:
+    """Return where a colour lies on the fabric, or beside what shows it, longest."""
+    bare = touching.length_mm.shape[0] - 1
+    ends = max((bare, *cloth), key=lambda n: touching.length_mm[colour, n])
+    return touching.where_mm.get((min(colour, ends), max(colour, ends)))
+
+
+def _weak(
+    colour: Rgb, fabric: Rgb, limits: Limits, remedy: str, where: Box | None, when: str = ""
+) -> Finding:
     dl = abs(float(lab_of_rgb8(colour)[0]) - float(lab_of_rgb8(fabric)[0]))
     far = difference(colour, fabric)
     by_de = far < limits.fabric_de
@@ -227,11 +244,20 @@ def _weak(colour: Rgb, fabric: Rgb, limits: Limits, remedy: str, when: str = "")
         remedy=remedy,
         measured=round(far if by_de else dl, 2),
         limit=limits.fabric_de if by_de else limits.fabric_dl,
+        where_mm=where,
     )
 
 
-def _close(one: Rgb, other: Rgb, edge_mm: float, limits: Limits, remedy: str, when: str = "") -> Finding:
-    far = difference(one, other)
+def _close(
+    colours: tuple[Rgb, Rgb],
+    touching: Contacts,
+    pair: tuple[int, int],
+    limits: Limits,
+    remedy: str,
+    when: str = "",
+) -> Finding:
+    one, other = colours
+    far, edge_mm = difference(one, other), touching.length_mm[pair]
     return Finding(
         code="low-contrast-neighbours",
         severity="warn",
@@ -240,4 +266,5 @@ def _close(one: Rgb, other: Rgb, edge_mm: float, limits: Limits, remedy: str, wh
         remedy=remedy,
         measured=round(far, 2),
         limit=limits.neighbours_de,
+        where_mm=touching.where_mm.get(pair),
     )

@@ -110,7 +110,7 @@ def _fills(box: tuple[float, float, float, float], area: tuple[float, float, flo
     )
 
 
-def opaque_ground(pixels: Pixels, fabric_rgb: Rgb, *, knock_out_de: float) -> tuple[Finding, ...]:
+def opaque_ground(pixels: Pixels, ppi: float, fabric_rgb: Rgb, *, knock_out_de: float) -> tuple[Finding, ...]:
     """Return `opaque-ground` when a bitmap lies on a flat opaque colour that is not this fabric's."""
     colour = ground_colour(pixels)
     if colour is None:
@@ -128,6 +128,7 @@ def opaque_ground(pixels: Pixels, fabric_rgb: Rgb, *, knock_out_de: float) -> tu
             remedy='ground = "remove"  # or "keep"',
             measured=round(share * 100, 1),
             limit=0.0,
+            where_mm=(0.0, 0.0, pixels.shape[1] * MM_PER_INCH / ppi, pixels.shape[0] * MM_PER_INCH / ppi),
         ),
     )
 

@@ -1,4 +1,4 @@
-"""Show where a finding lies: a frame on the whole print, and the place enlarged."""
+"""Show where a finding lies: the whole print on its fabric with the place framed, and beside it the place enlarged."""
 
 from __future__ import annotations
 
@@ -7,37 +7,48 @@ import hashlib
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.raster import Pixels
+from pipeline.raster_ops import SrgbColour, seen_on
+
 Picture = NDArray[np.uint8]
 """RGB, shape (H, W, 3)."""
 
 Box = tuple[float, float, float, float]
+"""x, y, width, height in mm from the upper left corner of the pixels."""
+
+PANEL_PX = 236
+"""Side of each of the two panels; with the space between them a picture is 480 pixels wide."""
+SPACE_PX = 8
+MARGIN_MM = 2.0
+"""How much of its surroundings the enlarged place shows at least."""
 
 
-def marked(picture: Picture, px_per_mm: float, where_mm: Box, *, margin_mm: float = 2.0) -> Picture:
-    """Return a print-on-fabric picture with a frame round a place (x, y, width, height in mm)."""
-    out = picture.copy()
-    x0, y0, x1, y1 = _window(picture, px_per_mm, where_mm, margin_mm)
-    line = max(2, round(max(picture.shape[:2]) / 400))
-    _frame(out, (x0, y0, x1, y1), line)
-    return out
-
-
-def detail(
-    picture: Picture, px_per_mm: float, where_mm: Box, *, margin_mm: float = 2.0, size_px: int = 480
+def place_picture(
+    pixels: Pixels,
+    small: Pixels,
+    width_mm: float,
+    where_mm: Box,
+    cloth_srgb: SrgbColour,
+    *,
+    area_mm: Box | None = None,
 ) -> Picture:
-    """Return the place and its surroundings enlarged to about `size_px` pixels, every pixel a square."""
-    height, width = picture.shape[:2]
-    x0, y0, x1, y1 = _window(picture, px_per_mm, where_mm, margin_mm)
-    # A long thin place is shown as a square around its middle, or its pixels would be too small to see.
-    side = max(min(x1 - x0, y1 - y0), round(2 * margin_mm * px_per_mm))
-    cx, cy = (x0 + x1) // 2, (y0 + y1) // 2
-    left, top = (
-        min(max(cx - side // 2, 0), max(width - side, 0)),
-        min(max(cy - side // 2, 0), max(height - side, 0)),
-    )
-    part = picture[top : top + side, left : left + side]
-    times = max(1, size_px // max(part.shape[:2]))
-    return np.ascontiguousarray(part.repeat(times, axis=0).repeat(times, axis=1))
+    """Return the print on its fabric with a place framed, and the place enlarged, side by side on white.
+
+    `pixels` is the print at full size, from which only the place is read; `small` is the whole of it, reduced;
+    both are `width_mm` wide. `area_mm` is drawn as a thin line where it cuts the print: the print area.
+    """
+    whole = _fitted(seen(small, cloth_srgb))
+    scale = whole.shape[1] / width_mm
+    if area_mm is not None:
+        _outline(whole, _inside(whole, _px(area_mm, scale)), ((200, 0, 0),))
+    _outline(whole, _inside(whole, _grown(_px(where_mm, scale), 3)), ((255, 255, 255), (0, 0, 0)))
+    near = _enlarged(pixels, pixels.shape[1] / width_mm, where_mm, cloth_srgb)
+    height = max(whole.shape[0], near.shape[0])
+    out = np.full((height, 2 * PANEL_PX + SPACE_PX, 3), 255, np.uint8)
+    for panel, left in ((whole, 0), (near, PANEL_PX + SPACE_PX)):
+        x, y = left + (PANEL_PX - panel.shape[1]) // 2, (height - panel.shape[0]) // 2
+        out[y : y + panel.shape[0], x : x + panel.shape[1]] = panel
+    return out
 
 
 def name_of(code: str, picture: Picture) -> str:
@@ -47,23 +58,78 @@ def name_of(code: str, picture: Picture) -> str:
     return f"{code}-{digest[:10]}.png"
 
 
-def _window(picture: Picture, px_per_mm: float, where: Box, margin: float) -> tuple[int, int, int, int]:
+def seen(pixels: Pixels, cloth_srgb: SrgbColour) -> Picture:
+    """Return pixels (H, W, 4) as one sees them on the cloth, (H, W, 3)."""
+    return np.floor(seen_on(pixels, cloth_srgb) + 0.5).astype(np.uint8)
+
+
+def _enlarged(pixels: Pixels, px_per_mm: float, where: Box, cloth_srgb: SrgbColour) -> Picture:
+    """Return the place with its surroundings in a square panel, its box framed; every pixel a square."""
+    height, width = pixels.shape[:2]
+    x, y, w, h = _px(where, px_per_mm)
+    # A long thin place is shown as a square around its middle, or its pixels would be too small to see.
+    side = round(min(max(min(w, h) * 1.5, 1), max(width, height)) + 2 * MARGIN_MM * px_per_mm)
+    left = _start(x + w / 2, side, width)
+    top = _start(y + h / 2, side, height)
+    part = _fitted(seen(_thinned(pixels[top : top + side, left : left + side]), cloth_srgb))
+    scale = part.shape[1] / min(side, width)
+    box = (x - left) * scale, (y - top) * scale, w * scale, h * scale
+    _outline(part, _inside(part, _grown(box, 3)), ((255, 255, 255), (0, 0, 0)))
+    return part
+
+
+def _start(middle: float, side: int, length: int) -> int:
+    return int(min(max(round(middle - side / 2), 0), max(length - side, 0)))
+
+
+def _thinned(pixels: Pixels) -> Pixels:
+    """Return about two panels' worth of pixels of a large place: more cannot be seen."""
+    step = max(1, max(pixels.shape[:2]) // (2 * PANEL_PX))
+    return pixels[::step, ::step]
+
+
+def _fitted(picture: Picture) -> Picture:
+    """Return the picture enlarged (every pixel a square) or reduced (averages) to just fill a panel."""
     height, width = picture.shape[:2]
-    x0 = int(np.clip(np.floor((where[0] - margin) * px_per_mm), 0, width - 1))
-    y0 = int(np.clip(np.floor((where[1] - margin) * px_per_mm), 0, height - 1))
-    x1 = int(np.clip(np.ceil((where[0] + where[2] + margin) * px_per_mm), x0 + 1, width))
-    y1 = int(np.clip(np.ceil((where[1] + where[3] + margin) * px_per_mm), y0 + 1, height))
+    scale = PANEL_PX / max(height, width)
+    high, wide = max(1, round(height * scale)), max(1, round(width * scale))
+    if scale >= 1:
+        rows, columns = (np.arange(n) * m // n for n, m in ((high, height), (wide, width)))
+        return np.ascontiguousarray(picture[rows][:, columns])
+    rows, columns = (np.arange(n + 1) * m // n for n, m in ((high, height), (wide, width)))
+    sums = np.add.reduceat(picture.astype(np.int64), rows[:-1], axis=0)
+    sums = np.add.reduceat(sums, columns[:-1], axis=1)
+    count = np.diff(rows)[:, None, None] * np.diff(columns)[None, :, None]
+    out: Picture = ((sums + count // 2) // count).astype(np.uint8)
+    return out
+
+
+def _px(box: Box, scale: float) -> Box:
+    x, y, w, h = (v * scale for v in box)
+    return x, y, w, h
+
+
+def _grown(box: Box, by: float) -> Box:
+    x, y, w, h = box
+    return x - by, y - by, w + 2 * by, h + 2 * by
+
+
+def _inside(picture: Picture, box: Box) -> tuple[int, int, int, int]:
+    """Return x0, y0, x1, y1 of a box in whole pixels, within the picture and never empty."""
+    height, width = picture.shape[:2]
+    x0 = int(np.clip(np.floor(box[0]), 0, width - 1))
+    y0 = int(np.clip(np.floor(box[1]), 0, height - 1))
+    x1 = int(np.clip(np.ceil(box[0] + box[2]), x0 + 1, width))
+    y1 = int(np.clip(np.ceil(box[1] + box[3]), y0 + 1, height))
     return x0, y0, x1, y1
 
 
-def _frame(out: Picture, window: tuple[int, int, int, int], line: int) -> None:
-    """Draw a white frame with a black one inside, so that it shows on every fabric; in place."""
-    x0, y0, x1, y1 = window
-    for inset, colour in ((0, 255), (line, 0)):
-        a, b, c, d = x0 + inset, y0 + inset, x1 - inset, y1 - inset
-        if c - a <= line or d - b <= line:
+def _outline(out: Picture, box: tuple[int, int, int, int], colours: tuple[tuple[int, int, int], ...]) -> None:
+    """Draw frames one pixel wide, each inside the one before, in place; white and black show on every fabric."""
+    for inset, colour in enumerate(colours):
+        x0, y0, x1, y1 = box[0] + inset, box[1] + inset, box[2] - inset, box[3] - inset
+        if x1 <= x0 or y1 <= y0:
             return
-        out[b : b + line, a:c] = colour
-        out[d - line : d, a:c] = colour
-        out[b:d, a : a + line] = colour
-        out[b:d, c - line : c] = colour
+        out[[y0, y1 - 1], x0:x1] = colour
+        out[y0:y1, x0] = colour
+        out[y0:y1, x1 - 1] = colour
