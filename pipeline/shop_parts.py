@@ -145,6 +145,19 @@ class Roll(Model):
     )
     gutter_mm: NotNegative = Field(description="Space between two pieces, in mm.")
     turn: bool = Field(description="Whether pieces may be turned by 90°.")
+    gang: Literal["order", "night"] = Field(
+        default="order", description='What shares a roll: the pieces of one "order", or all of a "night".'
+    )
+    nest: Literal["outline", "box"] = Field(
+        default="outline", description='What keeps the gutter: the ink\'s "outline", or the print\'s "box".'
+    )
+    cut_lines: bool = Field(
+        default=False, description="Whether a line to cut along is printed around each piece; nests by boxes."
+    )
+    order_gap_mm: NotNegative = Field(
+        default=0.0, description="Space between the orders of a night, in mm; 0: their pieces are mixed."
+    )
+    file: Literal["pdf", "tiff"] = Field(default="pdf", description='File of the roll: "pdf" or "tiff".')
     price_per_m: NotNegative = Field(default=0.0, description="Price of a metre of film; 0: not stated.")
 
 
@@ -185,6 +198,9 @@ class Press(Model):
         description='Who mirrors a transfer: the "file" or the "press".'
     )
     base_plate_name: Name = Field(description="Name of the base's colour plane in PDF.")
+    dot_mm: Positive = Field(
+        default=0.3, description="Least dot that holds on film, in mm; soft ink becomes such dots (transfer)."
+    )
     bands: BandRule = Field(description='Sizes that share a print size: "each size", "one" or lists.')
     platens: Mapping[Name, Platen] = Field(
         default={}, description="Platens by name, the first that suits is used."
@@ -206,6 +222,9 @@ class Press(Model):
         default="", description="Cure as the ticket says it; the shop's own, empty by default."
     )
     pretreat_text: Note = Field(default="", description="Pretreat as the ticket says it; the shop's own.")
+    peel_text: Note = Field(
+        default="", description="When and how the film is peeled, as the ticket says it; the shop's own."
+    )
     wash_text: Note = Field(
         default="", description="Wash label of garments printed on it, as the ticket says it; the shop's own."
     )
