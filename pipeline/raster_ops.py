@@ -26,39 +26,25 @@ _CELL_SLACK_DE = 8.0
 
 def window_max(plane: Plane, reach: int) -> Plane:
     """Return the greatest value within `reach` pixels in x and in y (a square); outside the picture nothing counts."""
-    return _window(plane, reach, greatest=True)
+    return _window(plane, reach, np.maximum, 0)
 
 
-def window_min(plane: Plane, reach: int, *, outside: int | None = None) -> Plane:
+def window_min(plane: Plane, reach: int, *, outside: int = 255) -> Plane:
     """Return the least value within `reach` pixels in x and y; `outside` is the value beyond the picture, if any."""
-    if outside is None:
-        return _window(plane, reach, greatest=False)
-    padded = np.pad(plane, reach, constant_values=outside)
-    return _window(padded, reach, greatest=False)[reach:-reach, reach:-reach]
+    return _window(plane, reach, np.minimum, outside)
 
 
-def _window(plane: Plane, reach: int, *, greatest: bool) -> Plane:
-    op = np.maximum if greatest else np.minimum
+def _window(plane: Plane, reach: int, op: np.ufunc, outside: int) -> Plane:
     for axis in (0, 1):
-        left = reach
-        step = 1
-        out = plane
-        while left > 0:  # windows of 1, 2, 4 … pixels each side add up to `reach`
-            step = min(step, left)
-            grown = out.copy()
-            ahead, behind = _shifted(axis, step)
-            op(grown[ahead], out[behind], out=grown[ahead])
-            op(grown[behind], out[ahead], out=grown[behind])
-            out = grown
-            left -= step
-            step *= 2
-        plane = out
+        margins = ((reach, reach), (0, 0)) if axis == 0 else ((0, 0), (reach, reach))
+        line = np.pad(plane, margins, constant_values=outside)
+        have, want = 1, 2 * reach + 1
+        while have < want:  # runs of 1, 2, 4 … pixels, the last two overlapping as they must
+            step = min(have, want - have)
+            line = op(line[step:], line[:-step]) if axis == 0 else op(line[:, step:], line[:, :-step])
+            have += step
+        plane = line
     return plane
-
-
-def _shifted(axis: int, step: int) -> tuple[tuple[slice, ...], tuple[slice, ...]]:
-    ahead, behind = slice(step, None), slice(None, -step)
-    return ((ahead,), (behind,)) if axis == 0 else ((slice(None), ahead), (slice(None), behind))
 
 
 def grow(mask: Mask, reach: int = 1) -> Mask:
@@ -99,6 +85,11 @@ def seen_on(pixels: Pixels, cloth_srgb: SrgbColour) -> Floats:
     alpha = pixels[..., 3:].astype(np.float64) / 255.0
     cloth = np.asarray(cloth_srgb, np.float64) * 255.0
     return alpha * pixels[..., :3] + (1.0 - alpha) * cloth
+
+
+def strips(shape: tuple[int, ...]) -> Iterator[slice]:
+    """Yield row slices of about two million pixels: what one pass leaves in the cache, the next finds there."""
+    yield from bands(shape[0], max(64, (1 << 21) // max(shape[1], 1)))
 
 
 def bands(height: int, rows: int = 256) -> Iterator[slice]:

@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from scipy import ndimage
 
 from pipeline.colour.spaces import linear_to_srgb, srgb_to_linear
 from pipeline.stages.base import base_plane, decide, mirror, simulate
+from pipeline.stages.base.plane import _connected
 
 PPI = 300.0
 UM_PX = 25400.0 / PPI
@@ -251,3 +253,35 @@ def test_a_dot_thinner_than_twice_the_choke_is_listed() -> None:
     done = base_plane(dot, PPI, 0.2, 1.0, "none")
     assert done.plane.max() == 0
     assert len(done.hairlines) == 1
+
+
+def test_the_base_does_not_depend_on_where_in_the_picture_it_lies() -> None:
+    """Large plates are made in strips of rows; where a crest lies across them changes nothing."""
+    crest = drawn(
+        '<circle cx="50" cy="50" r="44" fill="#e0b020"/><path d="M50 6 A44 44 0 0 1 50 94 Z" fill="#080808"/>'
+        '<path d="M20 30 L46 60 M30 20 L30 80" stroke="#c01020" stroke-width="1"/><circle cx="8" cy="8" r="6"'
+        ' fill="none" stroke="#102090" stroke-width="0.9"/>',
+        120,
+    )
+    alone = base_plane(crest, PPI, 0.2, 1.0, "base")
+    wide = 2**21 // 256  # strips hold about two million pixels
+    for top in range(256 - 118, 256 + 12, 13):
+        plate = np.zeros((420, wide, 4), np.uint8)
+        plate[top : top + 120, 300:420] = crest
+        done = base_plane(plate, PPI, 0.2, 1.0, "base")
+        assert (done.plane[top : top + 120, 300:420] == alone.plane).all()
+        assert int(done.plane.sum()) == int(alone.plane.sum())
+        assert [(h.x - 300, h.y - top, h.width, h.height) for h in done.hairlines] == [
+            (h.x, h.y, h.width, h.height) for h in alone.hairlines
+        ]
+
+
+@given(st.integers(0, 10**6), st.floats(0.05, 0.7))
+@settings(max_examples=40, deadline=None)
+def test_thin_pixels_gather_into_the_parts_that_scipy_labels(seed: int, density: float) -> None:
+    """Connected parts, diagonals included, numbered by their first pixels, against scipy.ndimage.label."""
+    mask = np.zeros((26, 33), np.bool_)
+    mask[1:-1, 1:-1] = np.random.default_rng(seed).random((24, 31)) < density
+    at = np.flatnonzero(mask)
+    labels, _ = ndimage.label(mask, structure=np.ones((3, 3)))
+    assert (_connected(at, mask.shape[1]) + 1 == labels.reshape(-1)[at]).all()

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import Plane
-from pipeline.raster_ops import Floats, Index, Mask, disc, grow, window_max, window_min
+from pipeline.raster_ops import Index, disc, window_max, window_min
 
 _HALF_PIECE = 0.55
 """Half the length of the outline that one pixel stands for; diagonal edges cross more pixels, and overlap."""
@@ -26,63 +26,78 @@ FAR = np.float32(1e6)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Depths:
-    """How deep pixels lie inside the outline, in pixels.
+    """How deep the pixels of some rows lie inside the outline, in pixels; all indices are flat, in the padded plane.
 
-    `at` (n,) flat indices in the padded plane of all pixels near an outline, `depth` (n,) their distance to it (0 or
-    less is outside); `lookup` the depth of any pixel of the padded plane, `nearest` 1 + the index of the piece of
-    outline it was measured to, 0 for none, `normal` (pieces, 2) their inward normals x, y; `plane` the padded coverage,
-    `margin` its padding.
+    `at` (n,) all inked pixels near an outline; `lookup` the depth of any pixel (0 or less is outside, FAR is not near),
+    `nearest` 1 + the index of the piece of outline it was measured to, 0 for none, `normal` (pieces, 2) their inward
+    normals x, y; `plane` the padded coverage, `margin` its padding; `own` the indices of the rows asked for.
     """
 
     at: Index
-    depth: Floats
     lookup: NDArray[np.float32]
     nearest: NDArray[np.int32]
     normal: NDArray[np.float32]
     plane: Plane
     margin: int
+    own: slice
 
     @property
     def width(self) -> int:
         """Width of the padded plane."""
         return int(self.plane.shape[1])
 
+    def among_own(self, at: Index) -> NDArray[np.bool_]:
+        """Say which of the indices lie in the rows asked for."""
+        inside: NDArray[np.bool_] = (at >= self.own.start) & (at < self.own.stop)
+        return inside
 
-def depths(coverage: Plane, reach: float) -> Depths:
-    """Return the depth of every pixel within `reach` pixels of an outline of `coverage` (H, W) uint8.
+
+def depths(coverage: Plane, rows: slice, reach: float) -> Depths:
+    """Return the depth of every pixel within `reach` pixels of an outline of `coverage` (H, W) uint8, in some rows.
 
     An outline is where coverage falls to nothing within two pixels. Seams between abutting shapes, steps between
-    two coverages and soft transitions are none. The picture's own border is one: ink ends there.
+    two coverages and soft transitions are none. The picture's own border is one: ink ends there. The rows beyond
+    those asked for are looked at as far as whatever is asked about a pixel's neighbours goes.
     """
     margin = int(np.ceil(reach)) + 3
-    plane = np.pad(coverage, margin)
-    top = window_max(plane, 2)
-    low = window_min(plane, 2)
-    zone = (top >= _FAINTEST) & (low <= np.floor(top * _NOTHING).astype(np.uint8))
+    beyond = 4 * int(np.ceil(reach)) + 16
+    first = max(0, rows.start - beyond)
+    plane = np.pad(coverage[first : rows.stop + beyond], margin)
+    top, low = window_max(plane, 2).reshape(-1), window_min(plane, 2).reshape(-1)
+    near = np.flatnonzero(top != low)
+    nothing = np.floor(np.arange(256) * _NOTHING).astype(np.uint8)[top[near]]
+    zone = near[(top[near] >= _FAINTEST) & (low[near] <= nothing)]
     lookup = np.full(plane.size, FAR, np.float32)
     nearest = np.zeros(plane.size, np.int32)
-    normal = _spread(plane, top, _edge_pixels(plane, top, zone), lookup, nearest, reach)
+    width = plane.shape[1]
+    own = slice((rows.start - first + margin) * width, (rows.stop - first + margin) * width)
+    normal = np.zeros((0, 2), np.float32)
     flat = plane.reshape(-1)
-    outside = np.flatnonzero(zone.reshape(-1) & (flat.astype(np.uint16) * 2 < top.reshape(-1)))
-    lookup[outside] = np.where(lookup[outside] < FAR, -np.abs(lookup[outside]), np.float32(-1.0))
+    if zone.size:
+        outside = zone[flat[zone].astype(np.uint16) * 2 < top[zone]]
+        edge = _edge_pixels(plane, top, zone, outside)
+        normal = _spread(plane, top, edge, lookup, nearest, reach)
+        lookup[outside] = np.where(lookup[outside] < FAR, -np.abs(lookup[outside]), np.float32(-1.0))
     at = np.flatnonzero((lookup < FAR) & (flat > 0))
-    return Depths(at, lookup[at].astype(np.float64), lookup, nearest, normal, plane, margin)
+    return Depths(at, lookup, nearest, normal, plane, margin, own)
 
 
-def _edge_pixels(plane: Plane, top: Plane, zone: Mask) -> Index:
-    """Return the pixels whose coverage tells where the outline is."""
-    inside = (plane.astype(np.uint16) * 2 >= top) & zone
-    outside = zone & ~inside
-    across = (inside & grow(outside, 1)) | (outside & grow(inside, 1))
-    across[:1] = across[-1:] = False
-    across[:, :1] = across[:, -1:] = False
-    at = np.flatnonzero(across.reshape(-1))
-    value, most = plane.reshape(-1)[at], top.reshape(-1)[at]
+def _edge_pixels(plane: Plane, top: NDArray[np.uint8], zone: Index, outside: Index) -> Index:
+    """Return the pixels of the zone whose coverage tells where the outline is."""
+    width = plane.shape[1]
+    flat = plane.reshape(-1)
+    side = np.zeros(plane.size, np.uint8)
+    side[zone] = 1
+    side[outside] = 2
+    other = np.uint8(3) - side[zone]
+    across = np.zeros(zone.size, np.bool_)
+    for dy, dx in disc(1.5):
+        across |= side[zone + (dy * width + dx)] == other
+    at = zone[across]
+    value, most = flat[at], top[at]
     partial = (value > most * 0.02) & (value < most * 0.98)
     # A full pixel tells of the edge only where it meets an empty one: otherwise the edge crosses its neighbour.
-    width = plane.shape[1]
     meets = np.zeros(at.size, np.bool_)
-    flat = plane.reshape(-1)
     for step in (1, -1, width, -width):
         meets |= flat[at + step] <= most * 0.02
     return at[partial | ((value >= most * 0.98) & meets)]
@@ -90,7 +105,7 @@ def _edge_pixels(plane: Plane, top: Plane, zone: Mask) -> Index:
 
 def _spread(
     plane: Plane,
-    top: Plane,
+    top: NDArray[np.uint8],
     edge: Index,
     lookup: NDArray[np.float32],
     nearest: NDArray[np.int32],
@@ -116,12 +131,12 @@ def _spread(
 
 
 def _pieces(
-    plane: Plane, top: Plane, edge: Index
+    plane: Plane, top: NDArray[np.uint8], edge: Index
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Return each edge pixel's inward unit normal (x, y) and how far along it the outline lies from its centre."""
     width = plane.shape[1]
     flat = plane.reshape(-1)
-    most = top.reshape(-1)[edge].astype(np.float32)
+    most = top[edge].astype(np.float32)
 
     def at(dy: int, dx: int) -> NDArray[np.float32]:
         part: NDArray[np.float32] = np.minimum(flat[edge + (dy * width + dx)] / most, np.float32(1.0))

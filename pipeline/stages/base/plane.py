@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.colour.spaces import LINEAR_OF_8BIT
 from pipeline.raster import MM_PER_INCH, Pixels, Plane
-from pipeline.raster_ops import Floats, Index, Mask, disc, grow, packed, window_max
+from pipeline.raster_ops import Floats, Index, Mask, disc, grow, packed, per_colour, strips, window_max
 from pipeline.stages.base.choke import FAR, Depths, depths
 
 Hairlines: TypeAlias = Literal["base", "none", "stop"]
@@ -67,49 +67,79 @@ def base_plane(
     choke = choke_mm * ppi / MM_PER_INCH
     plane, thin = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
     if black.any():
-        # The rim where black ends at the cloth holds traces of what lies beneath; that is no other ink.
-        other = (alpha > 0) & ~black & ~grow(alpha < 128)
-        _clear_black(plane, other, black, black_tuck_mm * ppi / MM_PER_INCH)
+        _clear_black(plane, alpha, black, black_tuck_mm * ppi / MM_PER_INCH)
     if strength < 1.0:
         plane = np.floor(np.arange(256) * strength + 0.5).astype(np.uint8)[plane]
     return Base(plane, thin)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Thin:
+    """Pixels (n,) of features thinner than twice the choke: flat index in the picture's plane padded by one, depth
+    inside the outline, half the feature's width, and whether something thick lies beside."""
+
+    at: Index
+    depth: Floats
+    half: Floats
+    beside_thick: NDArray[np.bool_]
+
+
 def _choked(
     alpha: Plane, black: Mask, choke: float, hairline_px: float, *, keep_thin: bool
 ) -> tuple[Plane, tuple[Hairline, ...]]:
+    out = alpha.copy()
     if choke == 0.0 or not alpha.any():
-        return alpha.copy(), ()
-    found = depths(alpha, choke)
-    thin = _thin(found, choke)
-    out = found.plane.copy()
-    out.reshape(-1)[found.at] = _cover(found, found.at, choke)
-    lists: tuple[Hairline, ...] = ()
-    thin = thin[~np.pad(black, found.margin).reshape(-1)[thin]]  # black needs no base, however thin
-    if thin.size:
-        half = _half_width(found, thin, choke)
-        lists, stroke = _hairlines(found, thin, half, choke, TIP_MM / HAIRLINE_MM * hairline_px)
-        if keep_thin:
-            thin, half = thin[stroke], half[stroke]
-            inset = np.clip(half - hairline_px / 2.0, 0.0, choke)
-            kept = _cover(found, thin, inset)
-            out.reshape(-1)[thin] = np.maximum(out.reshape(-1)[thin], kept)
-    m = found.margin
-    return np.ascontiguousarray(out[m : m + alpha.shape[0], m : m + alpha.shape[1]]), lists
+        return out, ()
+    parts = []
+    for rows in strips(alpha.shape):
+        if not alpha[rows].any():
+            continue
+        found = depths(alpha, rows, choke)
+        chosen = found.at[found.among_own(found.at)]
+        left = _cover(found.plane.reshape(-1)[chosen], found.lookup[chosen].astype(np.float64), choke)
+        _in_picture(out, found, chosen, rows, left)
+        parts.append(_thin(found, rows, black, choke))
+    thin = _joined(parts)
+    if not thin.at.size:
+        return out, ()
+    lists, stroke = _hairlines(thin, alpha.shape[1] + 2, choke, TIP_MM / HAIRLINE_MM * hairline_px)
+    if keep_thin:
+        y, x = (v[stroke] - 1 for v in np.divmod(thin.at, alpha.shape[1] + 2))
+        inset = np.clip(thin.half[stroke] - hairline_px / 2.0, 0.0, choke)
+        out[y, x] = np.maximum(out[y, x], _cover(alpha[y, x], thin.depth[stroke], inset))
+    return out, lists
 
 
-def _cover(found: Depths, at: Index, choke: float | Floats) -> NDArray[np.uint8]:
-    """Return the coverage left at `at` after a choke: an edge one pixel wide, never more than there was."""
-    flat = found.plane.reshape(-1)
-    part = np.clip(found.lookup[at].astype(np.float64) - choke + 0.5, 0.0, 1.0)
-    return np.minimum(flat[at], np.floor(part * 255.0 + 0.5)).astype(np.uint8)
+def _in_picture(out: Plane, found: Depths, at: Index, rows: slice, values: NDArray[np.uint8]) -> None:
+    """Write values at indices of the padded rows to where they belong in the picture."""
+    y, x = np.divmod(at - found.own.start, found.width)
+    out[rows][y, x - found.margin] = values
 
 
-def _thin(found: Depths, choke: float) -> Index:
-    """Return the pixels that no disc of the choke's radius inside the outline covers, with half a pixel to spare."""
+def _joined(parts: list[_Thin]) -> _Thin:
+    return _Thin(
+        np.concatenate([part.at for part in parts]),
+        np.concatenate([part.depth for part in parts]),
+        np.concatenate([part.half for part in parts]),
+        np.concatenate([part.beside_thick for part in parts]),
+    )
+
+
+def _cover(coverage: NDArray[np.uint8], depth: Floats, choke: float | Floats) -> NDArray[np.uint8]:
+    """Return the coverage left after a choke: an edge one pixel wide, never more than there was."""
+    part = np.clip(depth - choke + 0.5, 0.0, 1.0)
+    return np.minimum(coverage, np.floor(part * 255.0 + 0.5)).astype(np.uint8)
+
+
+def _thin(found: Depths, rows: slice, black: Mask, choke: float) -> _Thin:
+    """Return the pixels that no disc of the choke's radius inside the outline covers, with half a pixel to spare.
+
+    Black ones are left out: black needs no base, however thin.
+    """
     lookup, width = found.lookup, found.width
     stays = (lookup >= choke) & (found.plane.reshape(-1) > 0)
-    lost = found.at[(found.depth > 0) & (found.depth < choke)]
+    depth = lookup[found.at]
+    lost = found.at[(depth > 0) & (depth < choke)]
     reach = choke + 1.2
     near = window_max(stays.view(np.uint8).reshape(found.plane.shape), int(reach / np.sqrt(2.0))).reshape(-1)
     lost = lost[near[lost] == 0]
@@ -117,7 +147,14 @@ def _thin(found: Depths, choke: float) -> Index:
         if not lost.size:
             break
         lost = lost[~stays[lost + (dy * width + dx)]]
-    return np.asarray(lost)
+    y, x = np.divmod(lost - found.own.start, width)
+    y, x = y + rows.start, x - found.margin
+    light = ~black[y, x]
+    lost, y, x = lost[light], y[light], x[light]
+    own = found.among_own(lost)
+    half, beside = _half_width(found, lost, choke), _beside_thick(found, lost)
+    at = (y + 1) * (black.shape[1] + 2) + x + 1
+    return _Thin(at[own], lookup[lost[own]].astype(np.float64), half[own], beside[own])
 
 
 def _half_width(found: Depths, thin: Index, choke: float) -> Floats:
@@ -148,38 +185,56 @@ def _ridge(found: Depths, thin: Index) -> Floats:
 
 
 def _hairlines(
-    found: Depths, thin: Index, half: Floats, choke: float, longest_tip: float
+    thin: _Thin, width: int, choke: float, longest_tip: float
 ) -> tuple[tuple[Hairline, ...], NDArray[np.bool_]]:
     """Gather thin pixels into features; return them, and which thin pixels belong to a stroke and not to a tip.
 
     Corners and tips hang on something thick at one place and are short: they need no base and don't count. A short
     piece between two thick places needs its base and is not worth a line in the list.
     """
-    from scipy import ndimage
+    part_of = _connected(thin.at, width)
+    count = int(part_of.max()) + 1
+    widest = np.zeros(count)
+    np.maximum.at(widest, part_of, 2.0 * thin.half)
+    contact_of = _connected(thin.at[thin.beside_thick], width)
+    first = np.unique(contact_of, return_index=True)[1]
+    holds = np.bincount(part_of[thin.beside_thick][first], minlength=count)
+    y, x = np.divmod(thin.at, width)
+    low, high = np.full((2, count), thin.at.max()), np.zeros((2, count), np.int64)
+    for axis, place in enumerate((y, x)):
+        np.minimum.at(low[axis], part_of, place)
+        np.maximum.at(high[axis], part_of, place)
+    tall, wide = high - low + 1
+    long = np.hypot(tall, wide) >= np.minimum(3.0 * np.maximum(widest, choke), longest_tip)
+    listed = (holds == 0) | long
+    out = tuple(
+        Hairline(int(low[1, i]) - 1, int(low[0, i]) - 1, int(wide[i]), int(tall[i]), float(widest[i]))
+        for i in np.flatnonzero(listed).tolist()
+    )
+    return out, (listed | (holds >= 2))[part_of]
 
-    y, x = thin // found.width, thin % found.width
-    top, left = int(y.min()), int(x.min())
-    every = np.ones((3, 3), np.int8)
-    mask = np.zeros((int(y.max()) - top + 1, int(x.max()) - left + 1), np.bool_)
-    mask[y - top, x - left] = True
-    parts, count = ndimage.label(mask, structure=every)
-    part_of = parts[y - top, x - left]
-    widest = np.zeros(count + 1)
-    np.maximum.at(widest, part_of, 2.0 * half)
-    mask[y - top, x - left] = _beside_thick(found, thin)
-    contacts, contact_count = ndimage.label(mask, structure=every)
-    hold = np.zeros(contact_count + 1, np.int64)
-    hold[contacts] = parts
-    holds = np.bincount(hold[1:], minlength=count + 1)
-    stroke = holds >= 2
-    out = []
-    for part, box in enumerate(ndimage.find_objects(parts), start=1):
-        high, wide = box[0].stop - box[0].start, box[1].stop - box[1].start
-        if not holds[part] or np.hypot(high, wide) >= min(3.0 * max(widest[part], choke), longest_tip):
-            place = (box[1].start + left - found.margin, box[0].start + top - found.margin)
-            out.append(Hairline(*place, wide, high, float(widest[part])))
-            stroke[part] = True
-    return tuple(out), stroke[part_of]
+
+def _connected(at: Index, width: int) -> Index:
+    """Return which connected part each pixel belongs to, parts numbered from 0 in the order of their first pixels.
+
+    `at` (n,) flat indices, ascending, in a plane of that width whose rim is free; diagonals connect. Every root is
+    hung on the smallest root it touches until none touches another.
+    """
+    one, other = [], []
+    for step in (1, width - 1, width, width + 1):
+        place = np.minimum(np.searchsorted(at, at + step), at.size - 1)
+        hit = np.flatnonzero(at[place] == at + step)
+        one.append(hit)
+        other.append(place[hit])
+    low, high = np.concatenate(one), np.concatenate(other)
+    root = np.arange(at.size)
+    while low.size:
+        np.minimum.at(root, np.maximum(root[low], root[high]), np.minimum(root[low], root[high]))
+        while (root[root] != root).any():
+            root = root[root]
+        apart = root[low] != root[high]
+        low, high = low[apart], high[apart]
+    return np.unique(root, return_inverse=True)[1]
 
 
 def _beside_thick(found: Depths, thin: Index) -> NDArray[np.bool_]:
@@ -194,32 +249,45 @@ def _beside_thick(found: Depths, thin: Index) -> NDArray[np.bool_]:
 
 def _near_black(pixels: Pixels) -> Mask:
     """Which inked pixels are darker than the black limit."""
-    words = packed(pixels)
     bits = np.array([128, 128, 128, 0], np.uint8).view(np.uint32)[0]
-    dark = (words & bits == 0) & (pixels[..., 3] > 0)  # any channel of 128 alone is lighter than the limit
-    at = np.flatnonzero(dark.reshape(-1))
-    rows = pixels.reshape(-1, 4)[at]
+    dark = np.zeros(pixels.shape[:2], np.bool_)
+    for rows in strips(pixels.shape):
+        words = packed(pixels[rows])
+        maybe = (words & bits == 0) & (words != 0)  # any channel of 128 alone is lighter than the limit
+        dark[rows][maybe] = per_colour(words[maybe], _is_near_black)
+    return dark
+
+
+def _is_near_black(colours: Pixels) -> NDArray[np.bool_]:
     limit = ((BLACK_L + 16.0) / 116.0) ** 3  # CIE L*, above the linear part
-    light = np.zeros(at.size)
+    light = np.zeros(len(colours))
     for i, weight in enumerate((0.2126, 0.7152, 0.0722)):
-        light = light + (weight * LINEAR_OF_8BIT)[rows[:, i]]
-    dark.reshape(-1)[at] = light < limit
-    return np.asarray(dark)
+        light = light + (weight * LINEAR_OF_8BIT)[colours[:, i]]
+    return (light < limit) & (colours[:, 3] > 0)
 
 
-def _clear_black(plane: Plane, other: Mask, black: Mask, tuck: float) -> None:
-    """Take the base away under `black`, but for `tuck` pixels from the edge to `other` ink."""
+def _clear_black(plane: Plane, alpha: Plane, black: Mask, tuck: float) -> None:
+    """Take the base away under `black`, but for `tuck` pixels from the edge to other ink."""
     margin = int(tuck) + 3
-    wide = np.pad(black, margin).reshape(-1)
     width = black.shape[1] + 2 * margin
-    rim = np.flatnonzero((np.pad(other, margin) & grow(wide.reshape(-1, width))).reshape(-1))
-    away = np.full(wide.size, FAR, np.float32)
-    for dy, dx in disc(tuck + 1.5):
-        there = rim + (dy * width + dx)
-        away[there] = np.minimum(away[there], np.float32(np.hypot(dy, dx)))
-    near = np.flatnonzero(wide & (away < FAR))
-    cover = np.zeros(wide.size, np.uint8)
-    # The edge lies half a pixel from the last centre of other ink.
-    cover[near] = np.floor(np.clip(tuck - (away[near] - 0.5) + 0.5, 0.0, 1.0) * 255.0 + 0.5)
-    inner = cover.reshape(-1, width)[margin:-margin, margin:-margin]
-    plane[black] = np.minimum(plane[black], inner[black])
+    for rows in strips(black.shape):
+        if not black[rows].any():
+            continue
+        first = max(0, rows.start - margin)
+        ink, dark = alpha[first : rows.stop + margin], black[first : rows.stop + margin]
+        # The rim where black ends at the cloth holds traces of what lies beneath; that is no other ink.
+        other = (ink > 0) & ~dark & ~grow(ink < 128)
+        wide = np.pad(dark, margin).reshape(-1)
+        rim = np.flatnonzero((np.pad(other, margin) & grow(wide.reshape(-1, width))).reshape(-1))
+        away = np.full(wide.size, FAR, np.float32)
+        for dy, dx in disc(tuck + 1.5):
+            there = rim + (dy * width + dx)
+            away[there] = np.minimum(away[there], np.float32(np.hypot(dy, dx)))
+        near = np.flatnonzero(wide & (away < FAR))
+        cover = np.zeros(wide.size, np.uint8)
+        # The edge lies half a pixel from the last centre of other ink.
+        cover[near] = np.floor(np.clip(tuck - (away[near] - 0.5) + 0.5, 0.0, 1.0) * 255.0 + 0.5)
+        top = rows.start - first + margin
+        inner = cover.reshape(-1, width)[top : top + rows.stop - rows.start, margin:-margin]
+        strip, here = plane[rows], black[rows]
+        strip[here] = np.minimum(strip[here], inner[here])
