@@ -65,7 +65,7 @@ EXCEPTIONS: dict[str, str] = {
 
 def share_off(ours: NDArray[np.uint8], reference: NDArray[np.uint8]) -> float:
     """Return the share of all pixels that differ beyond what an edge one pixel aside explains."""
-    return differing(ours, reference)[0] / (ours.shape[0] * ours.shape[1])
+    return float(differing(ours, reference).mean())
 
 
 def classify(path: Path, shelf: FontShelf) -> tuple[str, str, float]:

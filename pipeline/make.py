@@ -240,6 +240,7 @@ def _make(
         work = _work(planned, shop, engine, decided)
         if not work.held_for:
             work = replace(work, plated=_plates(planned, shop, work.studies, engine, made))
+        reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
         log.info("made", state="held" if work.held_for else "released", plates=len(work.plated))

@@ -7,11 +7,16 @@ import pickle
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.art.piece import Art, Limits, PageArt, VectorArt
 from pipeline.plan import drawing_name
 
-SMALL_PX = 600
-"""Longer side of the first drawing of unknown art, in pixels."""
+PICTURES = "pictures"
+"""Folder of what shows findings, on the spool and in a release."""
+
+_PPI = 96.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +37,7 @@ def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> di
 
     digests = {}
     for entry in wanted:
-        art = _looked_at(read_art(entry.path, entry.art, limits))
+        art = _looked_at(read_art(entry.path, entry.art, limits), spool)
         digests[entry.art] = hashlib.sha256(entry.path.read_bytes()).hexdigest()
         for turn in entry.turns:
             drawing = art if turn % 360 == 0 else _turned(art, turn)
@@ -41,19 +46,41 @@ def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> di
     return digests
 
 
-def _looked_at(art: Art) -> Art:
-    """Return vector art with what its first, small drawing shows: whether two renderers agree, and a block below it."""
+def _looked_at(art: Art, spool: Path) -> Art:
+    """Return vector art with what its first, small drawing shows: whether two renderers agree, and a block below it.
+
+    Where they don't, both drawings and the difference lie in the spool's pictures, under the name the finding gives.
+    """
     if not isinstance(art, VectorArt) or any(finding.severity == "stop" for finding in art.findings):
         return art
-    from pipeline.art.draw import draw
-    from pipeline.art.svg import agreement
+    from pipeline.art import svg
     from pipeline.stages.preflight.ground import flat_block
 
-    scale = SMALL_PX / max(art.width, art.height)
-    small = draw(art, max(1, round(art.width * scale)), max(1, round(art.height * scale)))
-    disagree = agreement(art)
-    findings = art.findings if disagree is None else (*art.findings, disagree)
+    small = svg.small(art)
+    findings = art.findings
+    disagreement = svg.agreement(art, small)
+    if disagreement is not None:
+        name = _kept_picture(disagreement.finding.code, disagreement.picture, spool)
+        findings = (*findings, replace(disagreement.finding, picture=name))
     return replace(art, findings=findings, block=flat_block(small) is not None)
+
+
+def _kept_picture(code: str, picture: NDArray[np.uint8], spool: Path) -> str:
+    from pipeline.press.png import write_png
+    from pipeline.stages.preflight.pictures import name_of
+
+    name = name_of(code, picture)
+    (spool / PICTURES).mkdir(exist_ok=True)
+    write_png(spool / PICTURES / name, np.dstack([picture, np.full_like(picture[..., :1], 255)]), _PPI)
+    return name
+
+
+def move_pictures(spool: Path, folder: Path) -> None:
+    """Move the pictures that reading has put on the spool into `folder`/pictures, where papers find them by name."""
+    if (spool / PICTURES).is_dir():
+        (folder / PICTURES).mkdir(exist_ok=True)
+        for picture in sorted((spool / PICTURES).iterdir()):
+            picture.rename(folder / PICTURES / picture.name)
 
 
 def _turned(art: Art, degrees: float) -> Art:

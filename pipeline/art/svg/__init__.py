@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.art.svg.agree import agreement, pictures
+from pipeline.art.svg.agree import agreement, small
 from pipeline.art.svg.normal import read, turned
 
-__all__ = ["agreement", "pictures", "read", "turned"]
+__all__ = ["agreement", "read", "small", "turned"]
