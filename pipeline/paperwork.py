@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pipeline.engine import Engine, Task
 from pipeline.order_parts import Accept, Colourway
+from pipeline.papers import words
 from pipeline.papers.facts import (
     BandFacts,
     ClothFacts,
@@ -70,7 +71,7 @@ def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
         revision=order.revision,
         customer=order.customer,
         title=order.title,
-        due="" if order.due is None else f"{order.due.day} {order.due:%B %Y}",
+        due="" if order.due is None else words.date(order.due),
         priority=order.priority,
         notes=order.notes,
         shop=shop.name,

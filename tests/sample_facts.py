@@ -16,14 +16,13 @@ from pipeline.papers.facts import (
     Decision,
     JobFacts,
     Mask,
-    NightFacts,
-    NightOrder,
     Picture,
     PrintFacts,
     ProofFacts,
     SizeFacts,
     TicketFacts,
 )
+from pipeline.papers.night_facts import NightFacts, NightOrder, PullFacts, PullLine, Reason, RunFacts, RunJob
 
 CHESTS = {"S": 457.0, "M": 508.0, "L": 559.0, "XL": 610.0, "2XL": 660.0}
 LENGTHS = {"S": 711.0, "M": 737.0, "L": 762.0, "XL": 787.0, "2XL": 813.0}
@@ -267,6 +266,7 @@ def night() -> NightFacts:
     return NightFacts(
         night="24 November 2026",
         shop=JOB.shop,
+        currency="EUR",
         orders=(
             NightOrder(
                 "LRC-0417",
@@ -279,7 +279,10 @@ def night() -> NightFacts:
                 80,
                 160,
                 23,
-                (("white", 61.5), ("colour", 88.2)),
+                (("colour", 88.2), ("base", 61.5)),
+                3.1,
+                (("direct", 230.0), ("transfer", 95.5)),
+                (("colour ink", 12.4), ("press time", 81.0)),
                 (),
                 (
                     ("Harbour night ticket", "LRC-0417-r2/harbour-night/ticket.pdf"),
@@ -296,11 +299,14 @@ def night() -> NightFacts:
                 "normal",
                 14,
                 14,
-                0,
-                (),
-                (
-                    'near-fabric: moss is ΔE00 4.1 from the fabric. Answer near_fabric = "knock_out" or "keep".',
-                    "Not approved yet.",
+                reasons=(
+                    Reason(
+                        "near-fabric: moss is ΔE00 4.1 from the fabric.",
+                        'near_fabric = "knock_out"  # or "keep"',
+                        crest((28, 40, 58))[0],
+                        "../../held/MOL-22-r1/pictures/moss.png",
+                    ),
+                    Reason("Waits for the customer's yes."),
                 ),
             ),
             NightOrder(
@@ -310,11 +316,43 @@ def night() -> NightFacts:
                 "Kestrel Choir",
                 "Tour",
                 "",
-                reasons=("art/cover.svg cannot be read: line 3.",),
+                reasons=(Reason("art/cover.svg cannot be read: line 3."),),
             ),
             NightOrder("ABY-100", 3, "waiting", "Abbey Lane School", "Sports day", "9 December 2026"),
         ),
         notes=("Roll film: 3.1 m used, 46.9 m left on the roll by count.",),
+    )
+
+
+def run() -> RunFacts:
+    """Return jobs of three orders on two presses, two of them rush."""
+    jobs = []
+    for order, rush in (("LRC-0417", True), ("ABY-100", False), ("KTE-7", False)):
+        for fabric, rgb in (("Harbour night", (28, 40, 58)), ("Sail cloth", (238, 232, 218))):
+            for name, position, platen in (("crest", "full back", "standard"), ("mark", "nape", "collar")):
+                jobs.append(
+                    RunJob(
+                        "direct-1", "direct", platen, order, 1, fabric, "unisex tee", fabric, rgb, name, position,
+                        40, 2, 100.8, fabric == "Harbour night", due=JOB.due if rush else "", rush=rush,
+                    )
+                )  # fmt: skip
+    jobs.append(RunJob("film-1", "transfer", "", "ABY-100", 1, "Sail cloth", "unisex tee", "Sail cloth",
+                       (238, 232, 218), "oars", "left chest", 40, film="roll-01.pdf", minutes=42.0))  # fmt: skip
+    return RunFacts("24 November 2026", tuple(jobs), JOB.shop)
+
+
+def pull() -> PullFacts:
+    """Return the blanks of two colours in five sizes."""
+    return PullFacts(
+        "24 November 2026",
+        tuple(
+            PullLine(
+                "unisex tee", fabric, rgb, size, 10 + k, k % 2, ("LRC-0417 r2", "ABY-100 r3")[: 1 + k % 2]
+            )
+            for fabric, rgb in (("Harbour night", (28, 40, 58)), ("Sail cloth", (238, 232, 218)))
+            for k, size in enumerate(CHESTS)
+        ),
+        JOB.shop,
     )
 
 

@@ -1,10 +1,9 @@
-"""The proof, the night report and the contact sheet."""
+"""The proof and the contact sheet."""
 
 from __future__ import annotations
 
 import io
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import numpy as np
 import pypdfium2
@@ -13,9 +12,7 @@ from PIL import Image
 
 from pipeline.papers import words
 from pipeline.papers.contact import contact_sheet
-from pipeline.papers.facts import NightFacts, NightOrder
 from pipeline.papers.kit import Sheet
-from pipeline.papers.night import night_html, night_pdf, night_sheet
 from pipeline.papers.parts import chip
 from pipeline.papers.proof import proof_pdf, proof_sheet
 from tests import paper_checks as checks
@@ -117,67 +114,6 @@ def test_chips_are_told_apart_by_their_number_whatever_the_eye(kind: str) -> Non
         plate = light[int(6 * scale) : int(10.5 * scale), int(6 * scale) : int(10.5 * scale)]
 
         assert (plate.max() + 0.05) / (plate.min() + 0.05) >= 4.5
-
-
-class Tags(HTMLParser):
-    """Collects the tags, attributes and text of a page."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.attributes: list[tuple[str, str | None]] = []
-        self.told = ""
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.attributes += attrs
-
-    def handle_data(self, data: str) -> None:
-        self.told += data
-
-
-def test_the_night_page_is_static_and_escapes_everything() -> None:
-    """Read by the standard library's HTML parser."""
-    bad = '<script>alert(1)</script>"><img src=x onerror=y>\u202e\udcff'
-    order = NightOrder(
-        bad, 1, "held", bad, bad, bad, reasons=(bad,), links=((bad, "javascript:alert(1)"), ("up", "../../x"))
-    )
-    tags = Tags()
-    tags.feed(night_html(NightFacts(bad, (order,), bad, (bad,))))
-
-    assert not {"script", "img", "link", "iframe", "a"} & set(tags.tags)
-    assert not [name for name, _ in tags.attributes if name.startswith("on") or name == "src"]
-    assert "<script>alert(1)</script>" in tags.told
-    night_html(NightFacts(bad, (order,))).encode("utf-8")
-
-
-def test_both_night_reports_say_state_numbers_and_reasons_of_every_order() -> None:
-    facts = sample_facts.night()
-    page = Tags()
-    page.feed(night_html(facts))
-    for told in (" ".join(checks.read(night_pdf(facts)).split()), " ".join(page.told.split())):
-        for order in facts.orders:
-            assert f"{order.order} r{order.revision}" in told
-            for reason in order.reasons:
-                assert reason in told
-        for part in ("RELEASED · 1", "80 garments", "160 impressions", "23 files", "61.5 ml", "RUSH"):
-            assert part in told
-    assert '<a href="LRC-0417-r2/proof.pdf">' in night_html(facts)
-    assert night_pdf(facts) == night_pdf(sample_facts.night())
-
-
-def test_a_long_night_keeps_its_pages() -> None:
-    names = sample_orders.NAMES
-    orders = tuple(
-        NightOrder(f"N-{i}", 1, ("released", "held", "refused", "waiting")[i % 4], names[i % 12], names[i % 7],
-                   "soon", "rush", i, i, i, (("white", 0.4),), tuple(names[: i % 4]), ((names[i % 12], f"a{i}/t.pdf"),))
-        for i in range(60)
-    )  # fmt: skip
-    sheet = night_sheet(NightFacts("24 November 2026", orders))
-
-    assert checks.outside(sheet) == []
-    assert checks.overlaps(sheet.boxes) == []
-    assert checks.faint(sheet) == []
 
 
 def test_the_contact_sheet_shows_every_print_on_its_fabric() -> None:

@@ -205,33 +205,3 @@ class ProofFacts:
     colourways: tuple[ColourwayFacts, ...]
     changes: tuple[str, ...] = ()
     decisions: tuple[Decision, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class NightOrder:
-    """One order of a night. `reasons` say why it is held or refused; `links` are (label, relative address)."""
-
-    order: str
-    revision: int = 1
-    state: Literal["released", "held", "refused", "waiting"] = "released"
-    customer: str = ""
-    title: str = ""
-    due: str = ""
-    priority: Literal["normal", "rush"] = "normal"
-    garments: int = 0
-    impressions: int = 0
-    files: int = 0
-    ink_ml: tuple[tuple[str, float], ...] = ()
-    reasons: tuple[str, ...] = ()
-    links: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class NightFacts:
-    """One night: `night` is its date as the shop writes it; nothing here comes from a clock."""
-
-    night: str
-    orders: tuple[NightOrder, ...]
-    shop: str = ""
-    notes: tuple[str, ...] = ()
-    paper: Paper = "A4"

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
+
 from pipeline.raster import MM_PER_INCH
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 NOT_SET = "NOT SET – ask the press lead"
 
@@ -93,14 +100,22 @@ PROOF_FADE = "“{print}” is printed a little stronger than drawn, so that it 
 PROOF_GUESS = "This is by experience, not measured."
 
 NIGHT_NOTES = "Notes"
+NIGHT_TAKES = "What the released orders take, by the shop's figures"
+NIGHT_NO_PRICES = "Cost: no prices in the shop file."
+RUN_NOTHING = "Nothing to print."
+RUN_ORDER = "From top to bottom, press by press: rush first, then whatever takes the least change-over."
+PULL_HOW = (
+    "Pull the blanks, count them in, note what is short. Ordered pieces and overs are added up in PULL."
+)
 
 STATES = {
     "released": "RELEASED",
     "held": "HELD",
     "refused": "REFUSED",
+    "failed": "FAILED",
     "waiting": "WAITING",
 }
-STATE_MARKS = {"released": "✓", "held": "■", "refused": "✗", "waiting": "…"}
+STATE_MARKS = {"released": "✓", "held": "■", "refused": "✗", "failed": "⚠", "waiting": "…"}
 SEVERITIES = {"stop": "STOP", "warn": "WARN", "note": "NOTE"}
 ROUTES = {"direct": "direct to garment", "transfer": "transfer film", "screen": "screen"}
 
@@ -137,6 +152,22 @@ def count(many: int, one: str, more: str = "") -> str:
 def percent(share: float) -> str:
     """Write a share 0–1 as per cent."""
     return f"{number(share * 100)} %"
+
+
+def date(day: datetime.date) -> str:
+    """Write a date, "4 December 2026", whatever the locale."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def money(amount: float, currency: str) -> str:
+    """Write a price with two decimals and the shop's currency behind it."""
+    return f"{amount:.2f} {currency}".strip()
+
+
+def hours(minutes: float) -> str:
+    """Write a time given in minutes, "45 min" or "3 h 20 min"."""
+    whole = round(minutes)
+    return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d} min"
 
 
 def run_of(sizes: tuple[str, ...]) -> str:
