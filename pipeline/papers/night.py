@@ -172,24 +172,40 @@ def _entry(sheet: Sheet, order: NightOrder, currency: str) -> None:
     if numbers:
         sheet.need(sheet.height_of(numbers, SMALL, width))
         sheet.y += sheet.tell(sheet.left, sheet.y, numbers, SMALL, width)
-    for label, address in order.links:
-        sheet.need(SMALL.height)
-        sheet.say(sheet.left, sheet.y, f"→ {label}", _LINK, width)
-        if is_relative(address):
-            sheet.link(sheet.left, sheet.y, width, SMALL.height, address)
-        sheet.y += SMALL.height
+    _links(sheet, order.links)
     sheet.y += 1.5
 
 
+def _links(sheet: Sheet, links: tuple[tuple[str, str], ...], columns: int = 3) -> None:
+    wide = sheet.span / columns
+    for i, (label, address) in enumerate(links):
+        if i % columns == 0:
+            sheet.need(SMALL.height)
+        x = sheet.left + i % columns * wide
+        sheet.say(x, sheet.y, f"→ {label}", _LINK, wide - 3)
+        if is_relative(address):
+            sheet.link(x, sheet.y, wide - 3, SMALL.height, address)
+        if i % columns == columns - 1 or i == len(links) - 1:
+            sheet.y += SMALL.height
+
+
+def _picture_mm(reason: Reason) -> tuple[float, float]:
+    """Return width and height of a reason's picture on paper, 0 without one."""
+    if reason.picture is None:
+        return 0.0, 0.0
+    tall, wide = reason.picture.shape[:2]
+    return wide * PICTURE_MM / max(tall, wide), tall * PICTURE_MM / max(tall, wide)
+
+
 def _text_width(sheet: Sheet, reason: Reason) -> float:
-    return sheet.span - (0 if reason.picture is None else PICTURE_MM + 4)
+    return sheet.span - (0 if reason.picture is None else _picture_mm(reason)[0] + 4)
 
 
 def _reason_height(sheet: Sheet, reason: Reason) -> float:
     width = _text_width(sheet, reason)
     text = sheet.height_of(reason.text, STRONG, width)
     text += sheet.height_of(f"→ {reason.remedy}", SMALL, width) if reason.remedy else 0
-    return max(text, 0 if reason.picture is None else PICTURE_MM) + 1.2
+    return max(text, _picture_mm(reason)[1]) + 1.2
 
 
 def _reason(sheet: Sheet, reason: Reason) -> None:
@@ -200,10 +216,8 @@ def _reason(sheet: Sheet, reason: Reason) -> None:
     if reason.remedy:
         sheet.tell(sheet.left, sheet.y + used, f"→ {reason.remedy}", SMALL, width)
     if reason.picture is not None:
-        tall, wide = reason.picture.shape[:2]
-        unit = PICTURE_MM / max(tall, wide)
-        x = sheet.right - wide * unit
-        print_picture(sheet, x, sheet.y, wide * unit, tall * unit, reason.picture, None, _PICTURE_BYTES)
+        wide, tall = _picture_mm(reason)
+        print_picture(sheet, sheet.right - wide, sheet.y, wide, tall, reason.picture, None, _PICTURE_BYTES)
     sheet.y += height
 
 
