@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.stages.impose.job import UNIT_MM, Job, Spot, job_of
 from pipeline.stages.impose.refuse import footprint_mm, problems
 from pipeline.stages.impose.rows import rows
+from pipeline.stages.impose.search import searched
 from pipeline.stages.impose.values import Layout, Piece, Placed, Roll
 
 
@@ -19,7 +20,7 @@ def impose(pieces: tuple[Piece, ...], roll: Roll) -> Layout:
         raise ValueError(problem.message)
     job = job_of(pieces, roll)
     plain = rows(job)
-    found = {"rows": plain}
+    found = {"rows": plain, "best fit": searched(job, int(roll.effort * 1e6))}
     lengths = {name: lengths_of(spots, job) for name, spots in found.items()}
     method = min(lengths, key=lambda name: sum(lengths[name]))
     return Layout(
