@@ -61,7 +61,7 @@ def publish(staged: Path, places: Places, name: str) -> bool:
     Raises Refused when a different release stands under that name: it is never overwritten.
     """
     target = places.released / name
-    _sync(staged)
+    sync(staged)
     if target.exists():
         if _same(staged, target):
             return False
@@ -71,7 +71,7 @@ def publish(staged: Path, places: Places, name: str) -> bool:
             code="release",
         )
     staged.rename(target)
-    _sync_folder(places.released)
+    sync_folder(places.released)
     if (places.held / name).exists():  # it waited for a decision; the release is that decision
         shutil.rmtree(places.held / name)
     if places.held.parent == places.released:
@@ -84,11 +84,19 @@ def hold(staged: Path, places: Places, name: str, aside: Path) -> None:
     """Move a held order to its place, instead of what was held there; `aside` takes the old one."""
     target = places.held / name
     target.parent.mkdir(exist_ok=True)
-    _sync(staged)
+    sync(staged)
     if target.exists():
         target.rename(aside / "held-before")
     staged.rename(target)
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
+
+
+def retire(folder: Path, to: Path) -> None:
+    """Move a release or a held order that was replaced to `to`, which must not be there; both ends are made durable."""
+    to.parent.mkdir(parents=True, exist_ok=True)
+    folder.rename(to)
+    sync_folder(to.parent)
+    sync_folder(folder.parent)
 
 
 def remove(out: Path, name: str) -> None:
@@ -115,15 +123,17 @@ def _same(one: Path, other: Path) -> bool:
     return record.is_file() and record.read_bytes() == (one / RECORD).read_bytes()
 
 
-def _sync(folder: Path) -> None:
+def sync(folder: Path) -> None:
+    """Make a folder and all below it durable (POSIX fsync of every file, then of every folder)."""
     for path in files_below(folder):
         with (folder / path).open("rb") as stream:
             os.fsync(stream.fileno())
     for path in sorted({folder, *(p for p in folder.rglob("*") if p.is_dir())}):
-        _sync_folder(path)
+        sync_folder(path)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -19,6 +19,7 @@ from pipeline.shop_parts import (
     Deliver,
     Fabric,
     Garment,
+    HotFolderRules,
     Position,
     Press,
     Thresholds,
@@ -48,6 +49,7 @@ class Shop(Model):
     thresholds: Mapping[Route, Thresholds] = Field(description="Limits of the checks by route.")
     defaults: Defaults = Field(description="What holds where an order says nothing.")
     deliver: Deliver = Field(description="Press files to deliver, by route.")
+    hot_folder: HotFolderRules = Field(description="How the hot folder works.")
 
     def garment(self, name: str) -> Garment:
         """Return a garment; Refused names those that exist."""

@@ -340,3 +340,17 @@ class Deliver(Model):
     screen: Annotated[tuple[ScreenRole, ...], Strict(False), Field(min_length=1)] = Field(
         description="Screen."
     )
+
+
+class HotFolderRules(Model):
+    """How the hot folder works for the shop."""
+
+    notify: Many[Line] = Field(
+        default=(), description="Command run once an event (program, arguments); none when empty."
+    )
+    order_minutes: Annotated[float, Field(gt=0, le=1440)] = Field(
+        description="Longest an order may take, in minutes."
+    )
+    order_memory_gb: NotNegative = Field(
+        description="Most memory of one worker process, in GiB; 0 shares out the machine's."
+    )
