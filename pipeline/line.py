@@ -1,8 +1,9 @@
 """The line that a plate goes down, stage after stage. Read this first.
 
 draw → (bitmaps: ground off, swap, knock out at their own resolution) → solve the knock-out of vector art → clip to
-the print area → fade → base. `press` makes one plate that way, by what study.py decided for all bands of its job.
-Everything here is a pure function of values; tasks.py feeds it from the spool and writes what comes out.
+the print area → fade → base (film: dots, then base). `press` makes one plate that way, by what study.py decided for
+all bands of its job. Everything here is a pure function of values; tasks.py feeds it from the spool and writes what
+comes out.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment, swap_not_found
 from pipeline.raster import Pixels, Plane
 from pipeline.stages import base as base_stage
-from pipeline.stages import fade
+from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight.clear_ground import Cleared, remove_ground
@@ -166,17 +167,20 @@ def press(job: Job, plate: Plate, drawn: Drawn, decision: base_stage.BaseDecisio
     """Return one plate: what is kept of the art, compensated for fading, and the base under it."""
     placement = plate.placement
     kept = clip(keep(job, drawn), placement)
-    under = make_base(job, kept, placement, decision)
     colour = fade.compensate(kept, decision.strength > 0, job.fade).pixels
-    mm2 = _pixel_mm2(placement)
-    ink = int(kept[..., 3].sum(dtype=np.int64)) * mm2 / 255
-    before = int(clip(drawn.plain, placement)[..., 3].sum(dtype=np.int64)) * mm2 / 255
+    if job.print.route == "transfer":
+        colour, under = make_film(job, colour, placement, decision)
+    else:
+        under = make_base(job, kept, placement, decision)
+    before, left, ink = (
+        _inked_mm2(plane[..., 3], placement) for plane in (clip(drawn.plain, placement), kept, colour)
+    )
     return Pressed(
         colour=colour,
         base=under,
-        knocked_out_mm2=max(0.0, before - ink),
+        knocked_out_mm2=max(0.0, before - left),
         ink_mm2=ink,
-        base_mm2=int(under.sum(dtype=np.int64)) * mm2 / 255,
+        base_mm2=_inked_mm2(under, placement),
     )
 
 
@@ -193,5 +197,15 @@ def make_base(job: Job, kept: Pixels, placement: Placement, decision: base_stage
     ).plane
 
 
-def _pixel_mm2(placement: Placement) -> float:
-    return placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
+def make_film(
+    job: Job, kept: Pixels, placement: Placement, decision: base_stage.BaseDecision
+) -> tuple[Pixels, Plane]:
+    """Return colour and base as film takes them: ink or none, and soft alpha as dots that both share."""
+    inked = dots.ink(kept, placement.ppi, job.press.dot_mm)
+    whole = np.broadcast_to(dots.outline(kept, inked.soft)[..., None], kept.shape)
+    return inked.colour, dots.base_of(inked, make_base(job, whole, placement, decision))
+
+
+def _inked_mm2(coverage: Plane, placement: Placement) -> float:
+    pixel = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
+    return int(coverage.sum(dtype=np.int64)) * pixel / 255

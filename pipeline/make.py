@@ -18,7 +18,7 @@ from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
 from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
-from pipeline.plan import Plan, Plate, drawing_name, make_plan
+from pipeline.plan import Job, Plan, Plate, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
 from pipeline.reading import Wanted
 from pipeline.release import Places
@@ -292,10 +292,13 @@ def _plates(
     planned: _Planned, shop: Shop, studies: Mapping[str, Study], engine: Engine, made: Path
 ) -> dict[str, Plated]:
     plan = planned.plan
-    pairs = [(job, plate) for job in plan.jobs for plate in job.plates]
-    todo = list(_draw_tasks(planned, tuple(plate for _, plate in pairs)))
+    once: dict[str, tuple[Job, Plate]] = {}  # plates of one stem are one file
+    for job in plan.jobs:
+        for plate in job.plates:
+            once.setdefault(plate.stem, (job, plate))
+    todo = list(_draw_tasks(planned, tuple(plate for _, plate in once.values())))
     drawn_here = {task.key for task in todo}
-    for job, plate in pairs:
+    for job, plate in once.values():
         folder = f"{plan.folders['colourways'][job.colourway]}/{plan.folders['prints'][job.print.name]}"
         todo.append(
             Task(
@@ -307,7 +310,7 @@ def _plates(
             )
         )
     done = engine.run(todo)
-    return {plate.stem: done[plate.stem] for _, plate in pairs}
+    return {stem: done[stem] for stem in once}
 
 
 def _verify(made: Path) -> None:

@@ -20,6 +20,7 @@ from pipeline.finding import Finding
 from pipeline.keys import key_of
 from pipeline.order import ArtChoices, Order, Print, choices_of, garment_of, prints_of, slugs
 from pipeline.order_parts import Colourway
+from pipeline.plan_names import plate_key, pooled, stem_of
 from pipeline.plan_paints import Treatment, goes_as_pixels, has_images, paints_for
 from pipeline.shop import Shop, cloth_of, press_of, reference_of
 from pipeline.shop_parts import Press, Thresholds
@@ -168,7 +169,7 @@ def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:
         finding.at(art=name.partition("@")[0]) for name in names for finding in arts[name].findings
     )  # fmt: skip
     overs = {c.name: _overs(order, shop, c) for c in order.colourways}
-    return Plan(order, jobs, folders, tuple(dict.fromkeys(seen)), overs)
+    return Plan(order, pooled(jobs, order, folders), folders, tuple(dict.fromkeys(seen)), overs)
 
 
 def art_digest(art: Art) -> str:
@@ -277,31 +278,15 @@ def _plate(
         second = draw(replace(paints, key=job.keys.second), treatment)
         first = plain if job.keys.plain_is_first else draw(replace(paints, key=job.keys.first), treatment)
     pieces = sum(colourway.pieces[size] for size in placement.sizes)
-    plate = Plate("", _stem(context, job, placement), placement, pieces, plain, first, second)
-    return replace(plate, key=_plate_key(job, plate))
-
-
-def _plate_key(job: Job, plate: Plate) -> str:
-    """Return the digest of all that can change the pixels of a plate; what is only told on papers is left out."""
-    place, press = plate.placement, job.press
-    return key_of(
-        "plate",
-        [None if draw is None else draw.key for draw in (plate.plain, plate.first, plate.second)],
-        (place.width_px, place.height_px, place.ppi, place.area_mm),
-        (job.cloth.srgb, job.cloth.base, job.keys, job.fade, job.print.route),
-        (press.choke_mm, press.black_tuck_mm, press.base_from, press.base_polarity, press.mirror_in),
-        (job.limits.hairline, job.limits.no_base_de),
+    folders = context.folders
+    stem = stem_of(
+        context.order,
+        folders["colourways"][job.colourway],
+        folders["prints"][job.print.name],
+        placement.sizes,
     )
-
-
-def _stem(context: _Context, job: Job, placement: Placement) -> str:
-    """Return the file name, without its ending, that names a plate wherever it is copied to."""
-    sizes = placement.sizes
-    band = sizes[0] if len(sizes) == 1 else f"{sizes[0]}-{sizes[-1]}"
-    safe = "".join(c if c.isascii() and (c.isalnum() or c in "-.") else "-" for c in band)
-    order = context.order
-    colourway = context.folders["colourways"][job.colourway]
-    return f"{order.order}-r{order.revision}_{colourway}_{context.folders['prints'][job.print.name]}_{safe}"
+    plate = Plate("", stem, placement, pieces, plain, first, second)
+    return replace(plate, key=plate_key(job, plate))
 
 
 def _rgb8(srgb: tuple[float, float, float]) -> Rgb:

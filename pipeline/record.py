@@ -145,20 +145,21 @@ def _totals(plan: Plan, plated: Mapping[str, Plated]) -> dict[str, int]:
 
 
 def _files(plan: Plan, plated: Mapping[str, Plated], folder: Path) -> list[dict[str, Any]]:
-    known = {
-        path: _press_file(job, plate, role)
-        for job, plate in _pairs(plan)
-        if plate.stem in plated
-        for role, path in plated[plate.stem].files
-    }
+    known: dict[str, dict[str, Any]] = {}
+    for job, plate in _pairs(plan):
+        for role, name in plated[plate.stem].files if plate.stem in plated else ():
+            entry = known.setdefault(name, _press_file(job, plate, role))
+            entry["used_for"].append(
+                {"colourway": job.colourway, "print": job.print.name, "sizes": list(plate.placement.sizes)}
+            )
     ways = {slug: name for name, slug in plan.folders["colourways"].items()}
     prints = {slug: name for name, slug in plan.folders["prints"].items()}
     entries = []
     for path in files_below(folder):
         text = path.as_posix()
-        entry = known.get(text) or _paper(path, ways, prints)
+        about = known.get(text) or _paper(path, ways, prints)
         place = folder / path
-        entries.append({"path": text, **entry, "sha256": digest(place), "bytes": place.stat().st_size})
+        entries.append({"path": text, **about, "sha256": digest(place), "bytes": place.stat().st_size})
     return entries
 
 
@@ -180,7 +181,8 @@ def _press_file(job: Job, plate: Plate, role: str) -> dict[str, Any]:
         "ppi": placement.ppi,
         "width_mm": round(placement.width_mm, 3),
         "height_mm": round(placement.height_mm, 3),
-        "mirrored": False,
+        "mirrored": job.print.route == "transfer" and job.press.mirror_in == "file",
+        "used_for": [],
     }
     if role == "press-base":
         entry["polarity"] = job.press.base_polarity

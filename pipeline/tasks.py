@@ -79,14 +79,27 @@ def plate_task(
     deliver: tuple[str, ...],
 ) -> Plated:
     """Make one plate and write its press files into the staged release."""
-    from pipeline.art.profiles import srgb_profile
-    from pipeline.press.direct import write_direct
-
     pressed = line.press(job, plate, load_drawn(spool, plate), base)
     target = release / folder
     target.mkdir(parents=True, exist_ok=True)
+    write = _write_film if job.print.route == "transfer" else _write_direct
+    files = write(job, plate, pressed, target, deliver)
+    return Plated(
+        files=tuple((role, f"{folder}/{name}") for role, name in files),
+        knocked_out_mm2=round(pressed.knocked_out_mm2, 2),
+        ink_mm2=round(pressed.ink_mm2, 2),
+        base_mm2=round(pressed.base_mm2, 2),
+    )
+
+
+def _write_direct(
+    job: Job, plate: Plate, pressed: line.Pressed, target: Path, deliver: tuple[str, ...]
+) -> tuple[tuple[str, str], ...]:
+    from pipeline.art.profiles import srgb_profile
+    from pipeline.press.direct import write_direct
+
     placement = plate.placement
-    files = write_direct(
+    return write_direct(
         pressed.colour,
         pressed.base,
         target,
@@ -99,11 +112,26 @@ def plate_task(
         plate_name=job.press.base_plate_name,
         profile=srgb_profile(),
     )
-    return Plated(
-        files=tuple((role, f"{folder}/{name}") for role, name in files),
-        knocked_out_mm2=round(pressed.knocked_out_mm2, 2),
-        ink_mm2=round(pressed.ink_mm2, 2),
-        base_mm2=round(pressed.base_mm2, 2),
+
+
+def _write_film(
+    job: Job,
+    plate: Plate,
+    pressed: line.Pressed,
+    target: Path,
+    deliver: tuple[str, ...],  # noqa: ARG001 – rolls are made of the plates: film delivers them always
+) -> tuple[tuple[str, str], ...]:
+    from pipeline.press.film import write_film
+
+    return write_film(
+        pressed.colour,
+        pressed.base,
+        target,
+        plate.stem,
+        ppi=plate.placement.ppi,
+        mirrored=job.press.mirror_in == "file",
+        dark_is_ink=job.press.base_polarity == "dark is ink",
+        base_from_press=job.press.base_from == "press",
     )
 
 
