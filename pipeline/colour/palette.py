@@ -130,8 +130,8 @@ def _sampled(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.b
     quiet = np.ones(centre.shape[:2], dtype=np.bool_)
     for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1)):
         beside = (np.clip(rows + down, 0, height - 1), np.clip(columns + right, 0, width - 1))
-        near = _words(pixels).reshape(height, width)[beside[0]][:, beside[1]]
-        near = np.ascontiguousarray(near).view(np.uint8).reshape(centre.shape)
+        words = _words(pixels).reshape(height, width)[beside[0]][:, beside[1]]
+        near = _colours_of(words.reshape(-1)).reshape(centre.shape)
         step_up = np.maximum(centre, near) - np.minimum(centre, near)
         # Four channels at once: no byte of the word may be above the limit.
         quiet &= (step_up > _QUIET_STEP).view("<u4")[..., 0] == 0
