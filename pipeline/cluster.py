@@ -126,7 +126,7 @@ class ClusterEngine(Engine):
             mark.unlink()
             arts = {}
             if not shared:
-                files = {path.name: path.read_bytes() for path in sorted(spool.glob("art-*.pickle"))}
+                files = {path.name: path.read_bytes() for path in sorted(spool.glob("art-*"))}
                 arts = self._client.scatter(files, broadcast=True, hash=False)
             self._carried = {spool: ("" if shared else uuid.uuid4().hex, arts)}
         return not self._carried[spool][0]

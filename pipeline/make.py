@@ -168,12 +168,11 @@ class _Planned:
     plan: Plan
     inputs: Mapping[str, str]
     spool: Path
+    agreement_s: float
 
 
 def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
     """Read the art of an order in a disposable child and plan the order."""
-    from pipeline.art import sandbox
-
     check_in_shop(order, shop, manifest.name)
     turns: dict[str, dict[float, None]] = {}
     for colourway in order.colourways:
@@ -183,14 +182,13 @@ def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
         Wanted(name, art_path(manifest.parent, order.art[name]), tuple(degrees))
         for name, degrees in turns.items()
     )
-    limits = Limits()
-    digests = sandbox.run("pipeline.reading:read_drawings", (wanted, spool, limits), limits)
+    looked = reading.read_apart(wanted, spool, Limits())
     names = {drawing_name(entry.art, turn) for entry in wanted for turn in entry.turns}
     arts = {name: reading.load_drawing(spool, name) for name in sorted(names)}
     plan = make_plan(order, shop, arts)
     inputs = {manifest.name: release.digest(manifest)}
-    inputs |= {order.art[name].file: digest for name, digest in sorted(digests.items())}
-    return _Planned(plan, inputs, spool)
+    inputs |= {order.art[name].file: seen.digest for name, seen in sorted(looked.items())}
+    return _Planned(plan, inputs, spool, sum(seen.agreement_s for seen in looked.values()))
 
 
 def _study(planned: _Planned, engine: Engine) -> dict[str, Study]:
@@ -243,7 +241,12 @@ def _make(
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
-        log.info("made", state="held" if work.held_for else "released", plates=len(work.plated))
+        log.info(
+            "made",
+            state="held" if work.held_for else "released",
+            plates=len(work.plated),
+            agreement_s=round(planned.agreement_s, 3),
+        )
         _verify(made)
         return _publish(work, places, aside, made, totals)
 

@@ -21,7 +21,7 @@ from pipeline.keys import key_of
 from pipeline.order import ArtChoices, Order, Print, choices_of, garment_of, prints_of, slugs
 from pipeline.order_parts import Colourway
 from pipeline.plan_names import plate_key, pooled, stem_of
-from pipeline.plan_paints import Treatment, goes_as_pixels, has_images, paints_for
+from pipeline.plan_paints import LEFT_IN, Treatment, goes_as_pixels, has_images, left_in, paints_for
 from pipeline.shop import Shop, cloth_of, press_of, reference_of
 from pipeline.shop_parts import Press, Thresholds
 from pipeline.stages.fade import FadeSettings, OwnChange
@@ -166,8 +166,11 @@ def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:
         drawing_name(p.art, p.turn_deg) for c in order.colourways for p in prints_of(order, c)
     )
     seen = tuple(
-        finding.at(art=name.partition("@")[0]) for name in names for finding in arts[name].findings
-    )  # fmt: skip
+        finding.at(art=name.partition("@")[0])
+        for name in names
+        for finding in arts[name].findings
+        if finding.code not in LEFT_IN  # told by job: a colourway may leave it out
+    )
     overs = {c.name: _overs(order, shop, c) for c in order.colourways}
     return Plan(order, pooled(jobs, order, folders), folders, tuple(dict.fromkeys(seen)), overs)
 
@@ -233,9 +236,12 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
         plates=(),
         bitmap_px=art.width if isinstance(art, BitmapArt) else None,
         fabrics=tuple(dict.fromkeys(_rgb8(cloth_of(shop, other).srgb) for other in order.colourways)),
-        findings=tuple(
-            f.at(art=print_.art, print=print_.name, colourways=(colourway.name,))
-            for f in (*findings, *(f for p in placements for f in p.findings))
+        findings=(
+            *(f.at(art=print_.art, colourways=(colourway.name,)) for f in left_in(art, choices)),
+            *(
+                f.at(art=print_.art, print=print_.name, colourways=(colourway.name,))
+                for f in (*findings, *(f for p in placements for f in p.findings))
+            ),
         ),
     )
     return replace(

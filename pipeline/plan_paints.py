@@ -126,6 +126,32 @@ def _encoded(colour: Rgb) -> tuple[float, float, float]:
     return colour[0] / 255, colour[1] / 255, colour[2] / 255
 
 
+LEFT_IN = ("guide-left", "hidden-content")
+"""Codes of what the art holds but may not be meant for print; `only` and `omit` of the manifest answer them."""
+
+
+def left_in(art: Art, choices: ArtChoices) -> tuple[Finding, ...]:
+    """Return what the art holds besides the design, as a note where `only` or `omit` decides about the element."""
+    return tuple(_decided(art, choices, finding) for finding in art.findings if finding.code in LEFT_IN)
+
+
+def _decided(art: Art, choices: ArtChoices, finding: Finding) -> Finding:
+    element = finding.measured
+    if not isinstance(art, VectorArt) or not isinstance(element, str) or not (choices.only or choices.omit):
+        return finding
+    if element in choices.omit:
+        return finding.answered("The manifest leaves it out (omit).")
+    from pipeline.art.svg.paint import shapes_of
+
+    shapes, drawn = shapes_of(art, element, choices.only, choices.omit)
+    if shapes and not drawn:
+        key = "only" if choices.only else "omit"
+        return finding.answered(f"What the manifest says in {key} leaves it out.")
+    if drawn and element in choices.only:
+        return finding.answered("The manifest names it in only: it is to be printed.")
+    return finding
+
+
 def swap_not_found(colour: Rgb, nearest: tuple[Rgb, ...]) -> Finding:
     """Return the finding for a swap that matches nothing in the art."""
     near = ", ".join(hex_of(c) for c in nearest)

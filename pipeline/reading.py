@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.art.piece import Art, Limits, PageArt, VectorArt
+from pipeline.faults import Refused
 from pipeline.plan import drawing_name
 
 PICTURES = "pictures"
@@ -28,41 +30,106 @@ class Wanted:
     turns: tuple[float, ...]
 
 
-def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, str]:
-    """Read art and put every drawing of it on the spool; returns the digest of each file by the art's name.
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What reading says of one art file: its SHA-256, and the seconds that two renderers took to agree on it."""
 
-    Runs in a disposable child: art nobody has seen yet is drawn here for the first time, small.
+    digest: str
+    agreement_s: float
+
+
+def read_apart(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked]:
+    """Put every drawing of the art on the spool, in a disposable child; return what was seen by the art's name.
+
+    Each file has the limits to itself: when one brings the child down, each is read in a child of its own, and the one
+    is named. Raises Refused with the refusals of all files, each on a line.
     """
-    from pipeline.art.read import read_art
+    refused: list[Refused] = []
+    read: dict[str, Looked] = {}
+    for name, found in _apart(wanted, spool, limits).items():
+        if isinstance(found, Refused):
+            refused.append(found)
+        else:
+            read[name] = found
+    if refused:
+        raise Refused("\n".join(dict.fromkeys(one.message for one in refused)), refused[0].code)
+    return read
 
-    digests = {}
+
+def _apart(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked | Refused]:
+    from pipeline.art import sandbox
+
+    whole = replace(limits, seconds=limits.seconds * max(1, len(wanted)))
+    try:
+        found: dict[str, Looked | Refused] = sandbox.run(
+            "pipeline.reading:read_drawings", (wanted, spool, limits), whole, spool
+        )
+    except Refused as refusal:
+        if len(wanted) == 1:
+            return {
+                wanted[0].art: Refused(refusal.message.replace("the art", wanted[0].art, 1), refusal.code)
+            }
+        found = {}
+        for entry in wanted:
+            found |= _apart((entry,), spool, limits)
+    return found
+
+
+def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked | Refused]:
+    """Read art and put every drawing of it on the spool; meant to run in a child (`read_apart`).
+
+    Art nobody has seen yet is drawn here for the first time, small.
+    """
+    found: dict[str, Looked | Refused] = {}
     for entry in wanted:
-        art = _looked_at(read_art(entry.path, entry.art, limits), spool)
-        digests[entry.art] = hashlib.sha256(entry.path.read_bytes()).hexdigest()
-        for turn in entry.turns:
-            drawing = art if turn % 360 == 0 else _turned(art, turn)
-            with _art_file(spool, drawing_name(entry.art, turn)).open("wb") as stream:
-                pickle.dump(drawing, stream, protocol=5)
-    return digests
+        try:
+            found[entry.art] = _read(entry, spool, limits)
+        except Refused as refusal:
+            found[entry.art] = refusal
+    return found
 
 
-def _looked_at(art: Art, spool: Path) -> Art:
-    """Return vector art with what its first, small drawing shows: whether two renderers agree, and a block below it.
+def _read(entry: Wanted, spool: Path, limits: Limits) -> Looked:
+    from pipeline.art.read import art_of, read_bytes
 
-    Where they don't, both drawings and the difference lie in the spool's pictures, under the name the finding gives.
+    data = read_bytes(entry.path, entry.art, limits)
+    art, seconds = _looked_at(art_of(data, entry.path.suffix, entry.art, limits), spool)
+    for turn in entry.turns:
+        drawing = art if turn % 360 == 0 else _turned(art, turn)
+        _store(spool, drawing_name(entry.art, turn), drawing)
+    return Looked(hashlib.sha256(data).hexdigest(), seconds)
+
+
+def _store(spool: Path, name: str, drawing: Art) -> None:
+    """Keep a drawing: normalised SVG as a file that any program opens, all else as it is in memory."""
+    path = _art_file(spool, name)
+    if isinstance(drawing, VectorArt):
+        path.with_suffix(".svg").write_bytes(drawing.svg)
+        drawing = replace(drawing, svg=b"")
+    with path.open("wb") as stream:
+        pickle.dump(drawing, stream, protocol=5)
+
+
+def _looked_at(art: Art, spool: Path) -> tuple[Art, float]:
+    """Return vector art with what its first, small drawing shows, and the seconds that the second renderer took.
+
+    It shows whether two renderers agree and whether a block lies under the drawing. Where they don't agree, both
+    drawings and the difference lie in the spool's pictures, under the name the finding gives.
     """
     if not isinstance(art, VectorArt) or any(finding.severity == "stop" for finding in art.findings):
-        return art
+        return art, 0.0
     from pipeline.art import svg
     from pipeline.stages.preflight.ground import flat_block
 
     small = svg.small(art)
     findings = art.findings
+    began = time.perf_counter()
     disagreement = svg.agreement(art, small)
+    seconds = time.perf_counter() - began
     if disagreement is not None:
         name = _kept_picture(disagreement.finding.code, disagreement.picture, spool)
         findings = (*findings, replace(disagreement.finding, picture=name))
-    return replace(art, findings=findings, block=flat_block(small) is not None)
+    return replace(art, findings=findings, block=flat_block(small) is not None), seconds
 
 
 def _kept_picture(code: str, picture: NDArray[np.uint8], spool: Path) -> str:
@@ -97,6 +164,8 @@ def load_drawing(spool: Path, name: str) -> Art:
     """Return a drawing from the spool."""
     with _art_file(spool, name).open("rb") as stream:
         art: Art = pickle.load(stream)
+    if isinstance(art, VectorArt):
+        art = replace(art, svg=_art_file(spool, name).with_suffix(".svg").read_bytes())
     return art
 
 

@@ -104,32 +104,6 @@ def test_a_file_over_the_limit_is_not_read(tmp_path: Path):
     assert refusal.value.code == "art-too-large"
 
 
-def test_a_child_reads_several_files_and_returns_refusals_as_values(tmp_path: Path):
-    """One child for all art of an order; a bad file takes nothing from the good ones."""
-    items = [
-        (put(tmp_path, "a.png", RED), "a"),
-        (put(tmp_path, "b.gif", saved("GIF")), "b"),
-        (put(tmp_path, "c.pdf", pdf()), "c"),
-    ]
-    first, second, third = read.read_apart(items)
-    assert isinstance(first, BitmapArt)
-    assert first.pixels.tolist() == [[[255, 0, 0, 255]]]
-    assert isinstance(second, Refused)
-    assert second.code == "art-unreadable"
-    assert third == read.read_art(items[2][0], "c")
-
-
-def test_a_file_that_brings_the_child_down_is_named_and_the_others_come(tmp_path: Path):
-    """Too much memory kills the child of all; each file is then read in its own."""
-    rows = builders.blank_png(9000, 9000)
-    items = [(put(tmp_path, "a.png", RED), "a"), (put(tmp_path, "big.png", rows), "big")]
-    good, bad = read.read_apart(items, Limits(memory_bytes=600 * 2**20))
-    assert isinstance(good, BitmapArt)
-    assert isinstance(bad, Refused)
-    assert bad.code == "art-too-large"
-    assert bad.message.startswith("big: ")
-
-
 def spin() -> None:
     while True:
         pass
@@ -187,7 +161,11 @@ def test_time_memory_and_crashes_become_refusals():
 def test_a_page_that_draws_without_end_is_refused_in_time(tmp_path: Path):
     """What stays below the cap of parts may still be slow: the deadline holds."""
     began = time.monotonic()
-    item = (put(tmp_path, "slow.pdf", nested(5, 10)), "slow")
-    outcome = read.read_apart([item], Limits(seconds=5))[0]
+    path, limits = put(tmp_path, "slow.pdf", nested(5, 10)), Limits(seconds=5)
+    refusal: Refused | None = None
+    try:
+        sandbox.run("pipeline.art.read:read_art", (path, "slow", limits), limits)
+    except Refused as late:
+        refusal = late
     assert time.monotonic() - began < 30
-    assert not isinstance(outcome, Refused) or outcome.code == "art-too-large"
+    assert refusal is None or refusal.code == "art-too-large"

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from pipeline import reading
+from pipeline.art import svg
 from pipeline.art.piece import Limits, VectorArt
-from pipeline.art.svg import agree
+from pipeline.art.read import read_art
+from pipeline.art.svg import agree, turned
+from pipeline.faults import Refused
 from pipeline.raster import Pixels
+from tests import builders
+from tests.test_page import pdf
 
 BADGE = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 90 60"><circle cx="30" cy="30" r="25" fill="#8f2430"/>'
@@ -52,6 +60,60 @@ def test_pictures_of_renderers_that_disagree_lie_beside_the_papers(
     assert tuple(picture[200, 466]) == (0x2F, 0x7F, 0x86)
     assert tuple(picture[200, 612 + 466]) != (0x2F, 0x7F, 0x86)
     assert tuple(picture[200, 1224 + 466]) == (208, 0, 48)
+
+
+def put(folder: Path, name: str, data: bytes) -> reading.Wanted:
+    path = folder / name
+    path.write_bytes(data)
+    return reading.Wanted(path.stem, path, (0.0,))
+
+
+def test_art_is_read_in_a_child_and_comes_back_from_the_spool(tmp_path: Path) -> None:
+    """The digest is that of the file, and a drawing from the spool is the one that reading the file gives."""
+    items = (*wanted(tmp_path, BADGE, 0.0, 30.0), put(tmp_path, "page.pdf", pdf()))
+    looked = reading.read_apart(items, tmp_path, Limits())
+
+    assert looked["page"].digest == hashlib.sha256(items[1].path.read_bytes()).hexdigest()
+    assert looked["badge"].agreement_s > 0 == looked["page"].agreement_s
+    assert reading.load_drawing(tmp_path, "page") == read_art(items[1].path, "page")
+    badge = read_art(items[0].path, "badge")
+    assert isinstance(badge, VectorArt)
+    assert reading.load_drawing(tmp_path, "badge") == badge
+    assert reading.load_drawing(tmp_path, "badge@30") == replace(turned(badge, 30.0), name="badge")
+
+
+def test_the_normalised_file_is_kept_and_normalising_it_again_changes_nothing(tmp_path: Path) -> None:
+    """Any program opens it (here the parser of the standard library), and it is a fixed point of reading."""
+    reading.read_drawings(wanted(tmp_path), tmp_path, Limits())
+    (path,) = tmp_path.glob("art-*.svg")
+    kept = path.read_bytes()
+
+    assert ElementTree.parse(path).getroot().tag == "{http://www.w3.org/2000/svg}svg"
+    assert svg.read(kept, "badge").svg == kept == reading.load_drawing(tmp_path, "badge").svg  # type: ignore[union-attr]
+
+
+def test_every_bad_file_is_named_at_once(tmp_path: Path) -> None:
+    """A customer mends all of them in one go; the good ones keep nobody."""
+    items = (
+        put(tmp_path, "crest.svg", b"%!PS-Adobe-3.0 EPSF-3.0"),
+        *wanted(tmp_path),
+        put(tmp_path, "patch.png", b"GIF89a"),
+    )
+    with pytest.raises(Refused) as refusal:
+        reading.read_apart(items, tmp_path, Limits())
+
+    assert refusal.value.code == "art-unreadable"
+    assert [line.partition(":")[0] for line in refusal.value.message.splitlines()] == ["crest", "patch"]
+
+
+def test_a_file_that_brings_the_child_down_is_named_and_the_others_come(tmp_path: Path) -> None:
+    """Too much memory kills the child of all; each file is then read in its own."""
+    items = (*wanted(tmp_path), put(tmp_path, "big.png", builders.blank_png(9000, 9000)))
+    with pytest.raises(Refused, match=r"^big: ") as refusal:
+        reading.read_apart(items, tmp_path, Limits(memory_bytes=600 * 2**20))
+
+    assert refusal.value.code == "art-too-large"
+    assert isinstance(reading.load_drawing(tmp_path, "badge"), VectorArt)
 
 
 def test_art_on_which_all_agree_leaves_no_pictures(tmp_path: Path) -> None:

@@ -6,11 +6,9 @@ import errno
 import os
 import stat
 import zlib
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.art import sandbox
 from pipeline.art.piece import Art, Limits, VectorArt
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Refused
@@ -47,8 +45,12 @@ def read_art(path: Path, name: str, limits: Limits = LIMITS) -> Art:
     Whatever text of the file gets into messages is made printable. Raises Refused ("art-unreadable",
     "art-too-large").
     """
+    return art_of(read_bytes(path, name, limits), path.suffix, name, limits)
+
+
+def art_of(data: bytes, suffix: str, name: str, limits: Limits = LIMITS) -> Art:
+    """Do as read_art with what `read_bytes` has returned of a file whose name ends in `suffix`."""
     try:
-        data = read_bytes(path, name, limits)
         kind = kind_of(data)
         if kind is None:
             raise unreadable(name, f"{_what(data)} is not accepted as art.", f"Save it as {ACCEPTED}.")
@@ -56,41 +58,13 @@ def read_art(path: Path, name: str, limits: Limits = LIMITS) -> Art:
     except Refused as refusal:
         raise Refused(printable(refusal.message), refusal.code) from refusal
     findings = art.findings
-    if path.suffix.lower() not in SUFFIXES[kind]:
-        findings = (*findings, _wrong_extension(name, path, kind))
+    if suffix.lower() not in SUFFIXES[kind]:
+        findings = (*findings, _wrong_extension(name, suffix or "no suffix", kind))
     return replace(art, findings=tuple(_printable(finding) for finding in findings))
 
 
 def _printable(finding: Finding) -> Finding:
     return replace(finding, message=printable(finding.message), remedy=printable(finding.remedy))
-
-
-def read_all(items: Sequence[tuple[Path, str]], limits: Limits = LIMITS) -> list[Art | Refused]:
-    """Read several art files, each to its art or its refusal; picklable, meant to run in a child process."""
-    found: list[Art | Refused] = []
-    for path, name in items:
-        try:
-            found.append(read_art(path, name, limits))
-        except Refused as refusal:
-            found.append(refusal)
-    return found
-
-
-def read_apart(
-    items: Sequence[tuple[Path, str]], limits: Limits = LIMITS, spool: Path | None = None
-) -> list[Art | Refused]:
-    """Do as read_all in a disposable child process; when one file brings it down, the others still come.
-
-    `spool` is the folder for what passes between the processes (default: the system's).
-    """
-    whole = replace(limits, seconds=limits.seconds * max(1, len(items)))
-    try:
-        found: list[Art | Refused] = sandbox.run("pipeline.art.read:read_all", (items, limits), whole, spool)
-    except Refused as refusal:
-        if len(items) != 1:
-            return [read_apart([item], limits, spool)[0] for item in items]
-        return [Refused(refusal.message.replace("the art", items[0][1], 1), refusal.code)]
-    return found
 
 
 def read_bytes(path: Path, name: str, limits: Limits = LIMITS) -> bytes:
@@ -200,8 +174,7 @@ def _reason(error: OSError | ValueError) -> str:
     return error.strerror or type(error).__name__ if isinstance(error, OSError) else "bad name"
 
 
-def _wrong_extension(name: str, path: Path, kind: str) -> Finding:
-    suffix = path.suffix or "no suffix"
+def _wrong_extension(name: str, suffix: str, kind: str) -> Finding:
     return Finding(
         code="wrong-extension",
         severity="note",

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from pipeline.faults import Refused
+from pipeline.manifest_text import printable
 
 
 def unreadable(name: str, what: str, do: str = "Export the file again and check that it opens.") -> Refused:
     """Return the refusal of art that cannot be read: `what` is wrong with it, `do` helps."""
-    return Refused(f"{name}: {what} {do}", code="art-unreadable")
+    return Refused(printable(f"{name}: {what} {do}"), code="art-unreadable")
 
 
 def too_large(name: str, what: str, allowed: str, do: str = "Send a smaller file.") -> Refused:
     """Return the refusal of art that is over a limit; `allowed` says what would have been read."""
-    return Refused(f"{name}: {what} Allowed: {allowed}. {do}", code="art-too-large")
+    return Refused(printable(f"{name}: {what} Allowed: {allowed}. {do}"), code="art-too-large")
 
 
 def check_pixels(name: str, width: int, height: int, allowed: int) -> None:

@@ -6,14 +6,18 @@ pixel is w·key + rest, which is what the knock-out solves.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from xml.etree.ElementTree import Element
 
 from pipeline.art.paint import PaintMap, Rgb, hex_of, parse_hex
+from pipeline.art.piece import VectorArt
 from pipeline.art.svg import images
 from pipeline.art.svg.job import owners_of
+from pipeline.art.svg.normal import OWN
+from pipeline.art.svg.parse import read as parse
 from pipeline.raster import Pixels
 
+_LEAVES = ("path", "image")
 _PAINTS = ("fill", "stroke")
 _SOLID = ("opacity", "fill-opacity", "stroke-opacity")
 _MIXERS = ("style", "filter")
@@ -24,10 +28,25 @@ def apply(root: Element, paints: PaintMap, on_image: Callable[[Pixels], Pixels] 
     _Painter(root, paints, on_image).run()
 
 
+def shapes_of(
+    art: VectorArt, element: str, only: Collection[str] = (), omit: Collection[str] = ()
+) -> tuple[int, int]:
+    """Return how many shapes belong to the element that the art calls so, and how many of them are drawn."""
+    root = parse(art.svg, art.name, OWN).root
+    leaves = [e for e in root.iter() if e.tag in _LEAVES and element in owners_of(e)]
+    kept = [e for e in leaves if not _left_out(e, frozenset(only), frozenset(omit))]
+    return len(leaves), len(kept)
+
+
+def _left_out(leaf: Element, only: frozenset[str], omit: frozenset[str]) -> bool:
+    owners = owners_of(leaf)
+    return bool(omit.intersection(owners)) or bool(only and not only.intersection(owners))
+
+
 def _remove_lowest(parent: Element) -> bool:
     """Remove the first shape that is drawn; False where there is none."""
     for child in list(parent):
-        if child.tag in ("path", "image"):
+        if child.tag in _LEAVES:
             parent.remove(child)
             return True
         if child.tag == "g" and _remove_lowest(child):
@@ -67,10 +86,8 @@ class _Painter:
                 if len(child) or ("filter" in child.attrib and not (only or omit)):
                     continue
                 parent.remove(child)
-            elif child.tag in ("path", "image"):
-                owners = owners_of(child)
-                if omit.intersection(owners) or (only and not only.intersection(owners)):
-                    parent.remove(child)
+            elif child.tag in _LEAVES and _left_out(child, only, omit):
+                parent.remove(child)
 
     def _inked(self) -> list[Element]:
         """Return every painting element: the content's, and those of the servers that it uses."""

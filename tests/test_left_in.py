@@ -1,0 +1,82 @@
+"""Guides and hidden parts left in the art: `only` and `omit` answer them, for the colourways they serve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.finding import Finding
+from pipeline.make import plan_order
+from pipeline.record import all_findings
+from pipeline.shop import load_shop
+from pipeline.study import Study
+from tests.test_make import hand_in, order
+
+ART = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 80">
+<g id="crest"><circle id="sun" cx="40" cy="40" r="30" fill="#8f2430"/>
+<path id="sketch" d="M1 1h9v9z" visibility="visible" display="none"/></g>
+<g id="guides"><path id="crop-marks" d="M90 0v80" stroke="#000000"/></g>
+<rect id="aside" x="200" y="10" width="9" height="9" fill="#2f7f86"/></svg>"""
+
+
+class NoStudies(dict[str, Study]):
+    """Studies of an order that nobody has drawn yet: nothing was found."""
+
+    def __missing__(self, _key: str) -> Any:
+        return type("Nothing", (), {"findings": ()})
+
+
+def found(
+    folder: Path, *, art: dict[str, Any] | None = None, red: dict[str, Any] | None = None
+) -> list[Finding]:
+    """Return what is found of the art on a black colourway, and on a red one with settings of its own."""
+    manifest = order()
+    manifest["art"]["badge"] |= art or {}
+    manifest["colourways"][0] |= red or {}
+    plan = plan_order(hand_in(folder, manifest, {"badge.svg": ART}), load_shop(None))
+    return [f for f in all_findings(plan, NoStudies()) if f.code in ("guide-left", "hidden-content")]
+
+
+def severities(findings: list[Finding]) -> dict[str, str]:
+    return {str(f.measured): f.severity for f in findings}
+
+
+def test_left_overs_are_told_once_with_the_colourways(tmp_path: Path) -> None:
+    """Nobody has decided: each is a warning, named by its element, for all colourways together."""
+    findings = found(tmp_path)
+
+    assert severities(findings) == dict.fromkeys(("guides", "crop-marks", "sketch", "aside"), "warn")
+    assert {f.colourways for f in findings} == {("Barn red", "Black")}
+    assert {f.art for f in findings} == {"badge"}
+
+
+@pytest.mark.parametrize(
+    ("choice", "answered"),
+    [
+        ({"omit": ["guides"]}, {"guides", "crop-marks"}),
+        ({"omit": ["crop-marks"]}, {"crop-marks", "guides"}),
+        ({"omit": ["sketch", "aside"]}, {"sketch", "aside"}),
+        ({"only": ["crest"]}, {"guides", "crop-marks", "aside"}),
+        ({"only": ["crest", "crop-marks"]}, {"crop-marks", "aside"}),
+    ],
+)
+def test_only_and_omit_turn_them_into_notes(
+    tmp_path: Path, choice: dict[str, Any], answered: set[str]
+) -> None:
+    """What is left out is not printed, what `only` names is meant to be: both are decisions, and are said as notes."""
+    findings = found(tmp_path, art=choice)
+
+    assert {name for name, severity in severities(findings).items() if severity == "note"} == answered
+    for finding in findings:
+        assert ("The manifest" in finding.message or "the manifest" in finding.message) == (
+            finding.severity == "note"
+        )
+
+
+def test_what_one_colourway_leaves_out_stays_a_warning_on_the_others(tmp_path: Path) -> None:
+    """`omit` of a colourway serves that colourway alone."""
+    guides = [f for f in found(tmp_path, red={"omit": ["guides"]}) if f.measured == "guides"]
+
+    assert [(f.severity, f.colourways) for f in guides] == [("warn", ("Black",)), ("note", ("Barn red",))]
