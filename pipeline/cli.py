@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
+from pipeline.doors_hotfolder import add_doors
 from pipeline.faults import ExitCode, Fault
 
 if TYPE_CHECKING:
@@ -80,6 +81,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_shop(plan)
     _add_json(plan)
     plan.set_defaults(run=_plan)
+
+    add_doors(doors, _add_shop, _add_workers)
 
     audit = doors.add_parser("audit", help="does a release still match its record?")
     audit.add_argument("release", type=Path, metavar="RELEASE")

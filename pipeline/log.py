@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from typing import Any
 
 import structlog
@@ -25,9 +26,21 @@ def configure(*, quiet: bool = False) -> None:
             render,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(30 if quiet else 20),
-        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+        logger_factory=structlog.WriteLoggerFactory(file=_Stderr()),  # type: ignore[arg-type]
         cache_logger_on_first_use=False,
     )
+
+
+class _Stderr:
+    """Standard error as it is now; a full disk or a reader that went away behind it must not stop any work."""
+
+    def write(self, text: str) -> None:
+        with suppress(OSError, ValueError):
+            sys.stderr.write(text)
+
+    def flush(self) -> None:
+        with suppress(OSError, ValueError):
+            sys.stderr.flush()
 
 
 def logger() -> Any:

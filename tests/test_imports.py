@@ -26,7 +26,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("release", "postflight", "estimate", "record", "paperwork", "nightpapers", "changes", "cluster"),
     ("make",),
     ("hotfolder",),
-    ("cli",),
+    ("doors_hotfolder", "cli"),
 )
 HEAVY = {"numpy", "scipy", "PIL", "cairosvg", "reportlab", "pikepdf", "pydantic", "structlog", "distributed"}
 FORBIDDEN_IN_STAGES = {

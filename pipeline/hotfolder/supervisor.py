@@ -1,0 +1,358 @@
+"""The one process that works on a hot folder: takes what is dropped, gives it to workers, writes down the outcome.
+
+It is single-threaded and light; whatever looks at art does so in a worker. Every step is safe to be cut off: what was
+begun is found at the next start (recover.py).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from pipeline.engine import cores
+from pipeline.faults import Refused
+from pipeline.hotfolder import admit, claim, decide, outcomes, recover, tell
+from pipeline.hotfolder.intake import Intake, Sighting
+from pipeline.hotfolder.journal import UNFINISHED, Claim, now
+from pipeline.hotfolder.lane import WORKER, Died, Lane
+from pipeline.hotfolder.layout import HotFolder
+from pipeline.log import logger
+from pipeline.shop import load_shop
+
+TAKE_BUDGET_S = 0.3
+"""Time for taking orders in one turn: work on what is taken must begin before thousands are."""
+
+SPENT_S = 60.0
+"""Art that was taken stays this long in incoming/ for further manifests of the same burst."""
+
+HEALTH_S = 5.0
+
+
+class Gone(Exception):  # noqa: N818 – a state of the world
+    """The hot folder is no longer the one that was opened: unmounted, moved or replaced."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How a hot folder is worked: the shop file, the number of processes, clock and worker."""
+
+    shop: Path | None = None
+    workers: int | None = None
+    clock: Callable[[], float] = time.monotonic
+    worker: tuple[str, ...] = WORKER
+
+
+class Supervisor:
+    """Works on one hot folder from opening to closing it."""
+
+    def __init__(self, hot: HotFolder, setting: Setting, *, charge: bool = True) -> None:
+        """Set up, lock, check the journal and put in order what was left. Refused, Busy or OSError when it cannot."""
+        self.hot, self.setting = hot, setting
+        self._shop = (setting.shop or _own_shop(hot)) if setting.shop or _own_shop(hot) else None
+        rules = load_shop(self._shop).hot_folder
+        hot.set_up()
+        self._lock: IO[str] = hot.lock()
+        try:
+            self.journal, mended = recover.open_journal(hot)
+        except BaseException:
+            self._lock.close()
+            raise
+        self.teller = tell.Teller(rules.notify, setting.clock)
+        self.intake = Intake(hot.incoming, setting.clock)
+        self._seconds = rules.order_minutes * 60.0
+        self._processes = setting.workers or cores()
+        memory = int(rules.order_memory_gb * 2**30) or _fair_memory(self._processes)
+        self.lanes = [
+            Lane(hot.root, number, memory, worker=setting.worker, clock=setting.clock)
+            for number in range(self._processes)
+        ]
+        self._not_before: dict[int, float] = {}
+        self._tries: dict[int, int] = {}
+        self._spent_since: dict[str, float] = {}
+        self._health_due = 0.0
+        self._inode = _inode(hot.inner)
+        if mended:
+            self.teller.tell(self.journal, "journal rebuilt", now(), mended)
+        for doomed in recover.recover(hot, self.journal, charge=charge):
+            text = (
+                "The whole program ended while this order was made alone, as it was found unfinished before."
+            )
+            self._told(outcomes.set_aside(doomed, text, self.journal, hot))
+
+    # -- one turn --------------------------------------------------------------------------------------------
+
+    def look(self) -> None:
+        """Look at incoming/, take what is ready, refuse what stays wrong, carry out decisions. Raises Gone, OSError."""
+        self.check_there()
+        self.intake.look()
+        self._decide()
+        self._refuse(self.intake.refusable())
+        started = time.monotonic()
+        for sighting in self.intake.ready():
+            self._take(sighting)
+            if time.monotonic() - started > TAKE_BUDGET_S:
+                break
+        claim.sweep(self.hot, self.journal, self.intake.wants, self._lain_long)
+        for path, text in self.intake.overdue():
+            self._overdue(path, text)
+
+    def check_there(self) -> None:
+        """Raise Gone unless the folder is the one that was opened."""
+        if _inode(self.hot.inner) != self._inode or not self.hot.incoming.is_dir():
+            raise Gone(f"{self.hot.root} is no longer there, or another disk is mounted in its place")
+
+    def collect(self) -> None:
+        """Take the answers of workers, and note the deaths."""
+        for lane in self.lanes:
+            number = lane.claim
+            answer = lane.collect()
+            if answer is None or number is None:
+                continue
+            made = self.journal.claim(number)
+            self._ended(outcomes.apply(answer, made, self.journal, self.hot))
+            if isinstance(answer, Died):
+                logger().warning("a worker died", order=made.label, how=answer.text)
+
+    def dispatch(self) -> None:
+        """Give free workers what is next."""
+        if self.paused:
+            return
+        while (free := next((lane for lane in self.lanes if lane.claim is None), None)) is not None:
+            running = [self.journal.claim(lane.claim) for lane in self.lanes if lane.claim is not None]
+            if any(one.alone for one in running) or not self._start_next(free, running):
+                return
+
+    def _start_next(self, lane: Lane, running: list[Claim]) -> bool:
+        at = self.setting.clock()
+        waiting = self.journal.queue(200 + len(self._not_before))
+        ready = [one for one in waiting if self._not_before.get(one.id, at) <= at]
+        for number, one in enumerate(ready):
+            if one.alone and running:
+                continue
+            others = [other for other in self.journal.of_order(one.name) if other.id != one.id]
+            word, why = admit.verdict(one, others, self.hot)
+            if word == "replaced":
+                self.journal.move(one, "replaced", why, before=("queued", "waiting"))
+            elif word == "refused":
+                self._told(outcomes.refuse(one, why, self.journal, self.hot))
+            elif word == "make" and self._start(lane, one, others, len(running) + len(ready) - number):
+                return True
+        return False
+
+    def _start(self, lane: Lane, one: Claim, others: list[Claim], busy: int) -> bool:
+        moved = self.journal.move(one, "making", "begun", before=("queued", "waiting"))
+        if moved is None:
+            return False
+        lane.start(one.id, self._job(moved, others, busy), self._seconds)
+        logger().info("begun", order=one.label)
+        return True
+
+    def _job(self, one: Claim, others: list[Claim], busy: int) -> dict[str, Any]:
+        previous = admit.previous_of(one, others, self.hot)
+        places = self.hot.places
+        return {
+            "manifest": str(claim.folder_of(self.hot, one) / one.manifest),
+            "shop": str(self._shop) if self._shop else "",
+            "released": str(places.released),
+            "held": str(places.held),
+            "aside": str(places.aside),
+            "log": str(self.hot.logs / f"{one.key}.log"),
+            "approved_by": one.approved_by,
+            "previous": str(previous) if previous else "",
+            "declined": admit.declined_before(one, others),
+            # one order alone gets all cores; many get one each, which wastes less
+            "workers": self._processes if one.alone else max(1, self._processes // max(1, busy)),
+        }
+
+    # -- what a look brings ------------------------------------------------------------------------------------
+
+    def _take(self, sighting: Sighting) -> None:
+        path = sighting.manifest
+        try:
+            _, new = claim.copy(sighting, self.hot)
+            known = self.journal.by_digest(new.digest)
+            taken = known or self.journal.add(new)
+            whole = self.intake.alone_in(path.parent)
+            claim.clear_away(sighting, taken, self.hot, self.journal, whole=whole)
+        except claim.Changed:
+            sighting.looks = 0
+            return
+        except OSError as error:
+            sighting.later(self.setting.clock())
+            sighting.problem = f"cannot be taken now ({error.strerror}); it is tried again."
+            logger().warning("cannot be taken now", path=claim.shown(path, self.hot), error=str(error))
+            return
+        self.intake.forget(sighting)
+        if known is not None and known.archived:
+            self._dropped_again(known)
+        else:
+            logger().info("taken", order=taken.label, path=claim.shown(path, self.hot))
+
+    def _dropped_again(self, known: Claim) -> None:
+        if known.state in ("refused", "set aside"):
+            self.journal.move(
+                known,
+                "queued",
+                "dropped again",
+                before=("refused", "set aside"),
+                attempts=0,
+                interrupted=0,
+                alone=0,
+            )
+            return
+        self.journal.note(f"dropped again with the same content: nothing changed, it is {known.state}", known)
+        logger().info("dropped again, nothing changed", order=known.label, state=known.state)
+
+    def _decide(self) -> None:
+        for sighting in self.intake.decisions():
+            data, path = sighting.data or {}, sighting.manifest
+            try:
+                one, what = decide.from_file(self.journal, data)
+            except Refused as fault:
+                self._refuse_file(sighting, fault.message)
+                continue
+            target = self.hot.archive / one.key
+            target.mkdir(parents=True, exist_ok=True)
+            path.rename(claim.free_name(target / claim.manifest_name(path)))
+            self.intake.forget(sighting)
+            logger().info(what, order=one.label, path=claim.shown(path, self.hot))
+
+    def _refuse(self, sightings: list[Sighting]) -> None:
+        for sighting in sightings:
+            self._refuse_file(sighting, sighting.problem)
+
+    def _refuse_file(self, sighting: Sighting, message: str) -> None:
+        folder = outcomes.refuse_dropped(sighting.manifest, message, self.hot)
+        self.intake.forget(sighting)
+        text = f"{claim.shown(sighting.manifest, self.hot)} was refused: {message}"
+        self.journal.note(text)
+        self.teller.tell(self.journal, "refused", folder.name + now(), text)
+
+    def _overdue(self, path: Path, text: str) -> None:
+        shown = claim.shown(path, self.hot)
+        message = f"{shown} cannot be taken yet: {text}"
+        if self.journal.first_time(f"noted overdue {shown} {text}"):
+            self.journal.note(message)
+        self.teller.tell(self.journal, "not complete", f"{shown} {text}", message)
+
+    def _lain_long(self, key: str) -> bool:
+        return self.setting.clock() - self._spent_since.setdefault(key, self.setting.clock()) >= SPENT_S
+
+    def finish_incoming(self) -> None:
+        """At the end of a night: refuse what reads wrongly, and move spent art without waiting any longer."""
+        self._refuse(self.intake.refusable(now=True))
+        claim.sweep(self.hot, self.journal, self.intake.wants, lambda _: True)
+
+    # -- what became of it -------------------------------------------------------------------------------------
+
+    def _ended(self, one: Claim) -> None:
+        if one.state == "waiting":
+            tries = self._tries[one.id] = self._tries.get(one.id, 0) + 1
+            self._not_before[one.id] = self.setting.clock() + min(2.0**tries, 300.0)
+            logger().warning("waits and is tried again", order=one.label, why=one.reason)
+            if tries >= 3:
+                self.teller.tell(self.journal, "waiting", f"{one.id}", one.reason, one.label)
+            return
+        self._tries.pop(one.id, None)
+        self._not_before.pop(one.id, None)
+        self._told(one)
+
+    def _told(self, one: Claim) -> None:
+        if one.state in ("held", "refused", "set aside"):
+            self.teller.tell(self.journal, one.state, f"{one.id} {one.changed_at}", one.reason, one.label)
+        else:
+            logger().info(one.state, order=one.label, why=one.reason)
+
+    def waiting_tries(self, one: Claim) -> int:
+        """Return how often a waiting order was tried in this run."""
+        return self._tries.get(one.id, 0)
+
+    # -- around it -------------------------------------------------------------------------------------------
+
+    @property
+    def paused(self) -> bool:
+        """Whether somebody paused the work."""
+        return bool(self.journal.fact("paused"))
+
+    @property
+    def busy(self) -> bool:
+        """Whether a worker is making an order."""
+        return any(lane.claim is not None for lane in self.lanes)
+
+    def next_retry(self) -> float | None:
+        """Return when the next waiting order may be tried, by the clock; None when there is none."""
+        return min(self._not_before.values(), default=None)
+
+    def health(self) -> None:
+        """Look after notification commands, and write heartbeat and metrics every few seconds."""
+        self.teller.poll()
+        at = self.setting.clock()
+        if at >= self._health_due:
+            self._health_due = at + HEALTH_S
+            tell.write_health(
+                self.hot,
+                self.journal.counts(),
+                self.intake.waiting(),
+                [f"{claim.shown(path, self.hot)}: {text}" for path, text in self.intake.overdue()],
+                paused=self.paused,
+            )
+
+    def backup(self) -> None:
+        """Keep a copy of the journal, one a day of the week."""
+        self.journal.backup(self.hot.backups / f"journal-{time.strftime('%w')}.sqlite")
+
+    def put_back(self) -> None:
+        """End the workers; what they were making goes back into the queue, uncharged."""
+        for lane in self.lanes:
+            number = lane.claim
+            lane.end()
+            if number is not None:
+                self.journal.move(
+                    self.journal.claim(number),
+                    "queued",
+                    "put back: the program was stopped",
+                    before=("making",),
+                )
+
+    def close(self, *, lost: bool = False) -> None:
+        """End the workers and let go of the folder; `lost` when it is away and nothing can be written any more."""
+        try:
+            if lost:
+                for lane in self.lanes:
+                    lane.end()
+            else:
+                self.put_back()
+        finally:
+            try:
+                self.journal.close()
+            except sqlite3.Error:
+                logger().warning("the journal could not be closed in order")
+            self._lock.close()
+
+    def unfinished(self) -> list[Claim]:
+        """Return what is taken and not at its end."""
+        return self.journal.in_states(*UNFINISHED)
+
+
+def _own_shop(hot: HotFolder) -> Path | None:
+    own = hot.root / "shop.toml"
+    return own if own.is_file() else None
+
+
+def _inode(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _fair_memory(workers: int) -> int:
+    """Return a worker's share of four fifths of the machine's memory, in bytes."""
+    whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    return int(whole * 0.8 / workers)
