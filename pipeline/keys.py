@@ -14,7 +14,17 @@ _LIBRARIES = (
     "numpy", "scipy", "pillow", "cairosvg", "cairocffi", "resvg_py", "tinycss2", "cssselect2", "fonttools", "uharfbuzz",
     "pypdfium2", "pikepdf", "isal",
 )  # fmt: skip
-_CODE = ("colour", "art", "stages", "press", "line.py", "raster.py", "raster_ops.py")
+_CODE = (
+    "colour",
+    "art",
+    "stages",
+    "press",
+    "line.py",
+    "raster.py",
+    "raster_ops.py",
+    "raster_runs.py",
+    "raster_mix.py",
+)
 
 
 def key_of(*parts: Any) -> str:

@@ -18,6 +18,8 @@ from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment, swap_not_found
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_ops import packed
+from pipeline.raster_runs import Picture, Runs, in_step, inked, merged, pays, runs_of
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
@@ -45,10 +47,19 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class DrawnRuns:
+    """The draws of one plate of flat art, as runs."""
+
+    plain: Runs
+    first: Runs | None = None
+    second: Runs | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Pressed:
     """One plate as the press gets it, and its areas in mm²."""
 
-    colour: Pixels
+    colour: Picture
     base: Plane
     knocked_out_mm2: float
     ink_mm2: float
@@ -148,43 +159,82 @@ def keep(job: Job, drawn: Drawn) -> Pixels:
     return solve(drawn.first, job.keys.first, drawn.second, job.keys.second)
 
 
+def _keep_runs(job: Job, drawn: DrawnRuns) -> Runs:
+    """Return what `keep` returns: the knock-out of vector art looks at each pixel alone, so at each run."""
+    if drawn.second is None:
+        return drawn.plain
+    if job.keys is None or drawn.first is None:
+        return drawn.second
+    first, second = in_step(drawn.first, drawn.second)
+    left = solve(first.colours[None], job.keys.first, second.colours[None], job.keys.second)
+    return merged(first.with_words(packed(left)[0]))
+
+
 def clip(pixels: Pixels, placement: Placement) -> Pixels:
     """Return the pixels with everything outside the print area gone: the press does not reach it."""
+    inside = _reached(placement)
+    if inside is None:
+        return pixels
+    out = np.zeros_like(pixels)
+    out[inside] = pixels[inside]
+    return out
+
+
+def _clip_runs(runs: Runs, placement: Placement) -> Runs:
+    return runs if _reached(placement) is None else runs_of(clip(runs.pixels(), placement))
+
+
+def _reached(placement: Placement) -> tuple[slice, slice] | None:
+    """Return the rows and columns of a plate that the press reaches; None where it reaches all."""
     x, y, width, height = placement.area_mm
     scale_x = placement.width_px / placement.width_mm
     scale_y = placement.height_px / placement.height_mm
     left, right = round(x * scale_x), round((x + width) * scale_x)
     top, bottom = round(y * scale_y), round((y + height) * scale_y)
     if left <= 0 and top <= 0 and right >= placement.width_px and bottom >= placement.height_px:
-        return pixels
-    out = np.zeros_like(pixels)
-    inside = np.s_[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)]
-    out[inside] = pixels[inside]
-    return out
+        return None
+    return slice(max(top, 0), max(bottom, 0)), slice(max(left, 0), max(right, 0))
 
 
-def press(job: Job, plate: Plate, drawn: Drawn, decision: base_stage.BaseDecision) -> Pressed:
+def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage.BaseDecision) -> Pressed:
     """Return one plate: what is kept of the art, compensated for fading, and the base under it."""
     placement = plate.placement
-    kept = clip(keep(job, drawn), placement)
-    colour = fade.compensate(kept, decision.strength > 0, job.fade).pixels
-    if job.print.route == "transfer":
-        colour, under = make_film(job, colour, placement, decision)
+    kept: Picture
+    if isinstance(drawn, DrawnRuns):
+        runs = _clip_runs(_keep_runs(job, drawn), placement)
+        kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
+        before = inked(_clip_runs(drawn.plain, placement))
     else:
-        under = make_base(job, kept, placement, decision)
-    before, left, ink = (
-        _inked_mm2(plane[..., 3], placement) for plane in (clip(drawn.plain, placement), kept, colour)
+        kept = clip(keep(job, drawn), placement)
+        before = inked(clip(drawn.plain, placement))
+    colour, under = _colour_and_base(job, kept, placement, decision)
+    pixel_mm2 = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
+    left, ink, white = (
+        alpha * pixel_mm2 / 255 for alpha in (inked(kept), inked(colour), int(under.sum(dtype=np.int64)))
     )
     return Pressed(
         colour=colour,
         base=under,
-        knocked_out_mm2=max(0.0, before - left),
+        knocked_out_mm2=max(0.0, before * pixel_mm2 / 255 - left),
         ink_mm2=ink,
-        base_mm2=_inked_mm2(under, placement),
+        base_mm2=white,
     )
 
 
-def make_base(job: Job, kept: Pixels, placement: Placement, decision: base_stage.BaseDecision) -> Plane:
+def _colour_and_base(
+    job: Job, kept: Picture, placement: Placement, decision: base_stage.BaseDecision
+) -> tuple[Picture, Plane]:
+    on_base = decision.strength > 0
+    if isinstance(kept, Runs):
+        colour = fade.compensate_runs(kept, job.fade, on_base=on_base)
+        return colour, make_base(job, kept, placement, decision)
+    pixels = fade.compensate(kept, on_base, job.fade).pixels
+    if job.print.route == "transfer":
+        return make_film(job, pixels, placement, decision)
+    return pixels, make_base(job, kept, placement, decision)
+
+
+def make_base(job: Job, kept: Picture, placement: Placement, decision: base_stage.BaseDecision) -> Plane:
     """Return the white base for what is kept of the art."""
     return base_stage.base_plane(
         kept,
@@ -204,8 +254,3 @@ def make_film(
     inked = dots.ink(kept, placement.ppi, job.press.dot_mm)
     whole = np.broadcast_to(dots.outline(kept, inked.soft)[..., None], kept.shape)
     return inked.colour, dots.base_of(inked, make_base(job, whole, placement, decision))
-
-
-def _inked_mm2(coverage: Plane, placement: Placement) -> float:
-    pixel = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
-    return int(coverage.sum(dtype=np.int64)) * pixel / 255

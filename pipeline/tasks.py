@@ -1,22 +1,26 @@
 """What workers run: from the spool, down the line, to the spool or the staged release. The only place that does both.
 
-The spool is a folder: `art-*.pickle` drawings, `draw-*.npy` pixels that processes map instead of receive.
+The spool is a folder: `art-*.pickle` drawings, `draw-*.npy` pixels, or runs of flat art, that processes map
+instead of receive.
 """
 
 from __future__ import annotations
 
 import os
 import pickle
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline import line
-from pipeline.line import Drawn, Notes
+from pipeline.line import Drawn, DrawnRuns, Notes
 from pipeline.plan import Draw, Job, Plate, drawing_name
-from pipeline.raster import Pixels
+from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
 from pipeline.study import Study, study
@@ -33,40 +37,63 @@ class Plated:
 
 
 def draw_task(spool: Path, draw: Draw) -> None:
-    """Draw once and put the pixels on the spool."""
+    """Draw once and put the pixels, or their runs, on the spool."""
     art = load_drawing(spool, drawing_name(draw.art, draw.turn_deg))
     pixels, notes = line.draw_art(art, draw)
-    _write(spool / f"draw-{draw.key}.npy", pixels)
-    with (spool / f"draw-{draw.key}.notes").open("wb") as stream:
+    picture = flat_or_not(pixels)
+    with _spooled(spool / f"draw-{draw.key}.notes") as stream:
         pickle.dump(notes, stream)
+    with _spooled(spool / f"draw-{draw.key}.npy") as stream:
+        np.save(stream, _laid_out(picture) if isinstance(picture, Runs) else picture)
 
 
-def _write(path: Path, pixels: Pixels) -> None:
-    aside = path.with_suffix(f".{os.getpid()}")
+@contextmanager
+def _spooled(path: Path) -> Iterator[BinaryIO]:
+    aside = path.with_suffix(f"{path.suffix}.{os.getpid()}")
     with aside.open("wb") as stream:
-        np.save(stream, pixels)
+        yield stream
     aside.rename(path)
 
 
-def load_drawn(spool: Path, plate: Plate) -> Drawn:
-    """Return the draws of a plate, mapped."""
+def _laid_out(runs: Runs) -> NDArray[np.uint32]:
+    """Return runs as one array: starts and words below the size of the picture."""
+    return np.array([np.append(runs.height, runs.starts), np.append(runs.width, runs.words)], np.uint32)
 
-    def pixels(draw: Draw | None) -> Pixels | None:
-        return None if draw is None else np.load(spool / f"draw-{draw.key}.npy", mmap_mode="r")
 
+def load_drawn(spool: Path, plate: Plate) -> Drawn | DrawnRuns:
+    """Return the draws of a plate: runs where all of them are flat, else mapped pixels."""
+    plain, first, second = (
+        None if draw is None else _picture(spool, draw) for draw in (plate.plain, plate.first, plate.second)
+    )
+    if isinstance(plain, Runs) and not isinstance(first, np.ndarray) and not isinstance(second, np.ndarray):
+        return DrawnRuns(plain, first, second)
+    return load_pixels(spool, plate)
+
+
+def load_pixels(spool: Path, plate: Plate) -> Drawn:
+    """Return the draws of a plate as pixels, with what was noticed."""
     notes: list[Notes] = []
     for draw in (plate.plain, plate.second):
         if draw is not None:
             with (spool / f"draw-{draw.key}.notes").open("rb") as stream:
                 notes.append(pickle.load(stream))
-    plain = pixels(plate.plain)
-    assert plain is not None
-    return Drawn(plain, pixels(plate.first), pixels(plate.second), line.joined(notes))
+    first, second = (
+        None if draw is None else as_pixels(_picture(spool, draw)) for draw in (plate.first, plate.second)
+    )
+    return Drawn(as_pixels(_picture(spool, plate.plain)), first, second, line.joined(notes))
+
+
+def _picture(spool: Path, draw: Draw) -> Picture:
+    stored: NDArray[Any] = np.load(spool / f"draw-{draw.key}.npy", mmap_mode="r")
+    if stored.ndim == 3:
+        return stored
+    (height, *_), (width, *_) = stored[:, :1].tolist()
+    return Runs(height, width, stored[0, 1:], stored[1, 1:])
 
 
 def study_task(spool: Path, job: Job) -> Study:
     """Walk the smallest plate of a job down the line, and decide for all of them."""
-    return study(job, load_drawn(spool, job.plates[0]))
+    return study(job, load_pixels(spool, job.plates[0]))
 
 
 def plate_task(
@@ -124,7 +151,7 @@ def _write_film(
     from pipeline.press.film import write_film
 
     return write_film(
-        pressed.colour,
+        as_pixels(pressed.colour),
         pressed.base,
         target,
         plate.stem,

@@ -154,8 +154,8 @@ def test_a_plate_carries_no_colour_chunk():
 
 def test_auto_filters_photographs_and_leaves_flat_art():
     """The filter is `up` where it makes the file clearly smaller and `none` elsewhere."""
-    assert chosen_filter(flat_art(), "auto") == "none"
-    assert chosen_filter(photograph(), "auto") == "up"
+    assert chosen_filter(flat_art(), 4, "auto") == "none"
+    assert chosen_filter(photograph(), 4, "auto") == "up"
     assert len(png_bytes(photograph(), 300)) < 0.85 * deflated_size(photograph().tobytes())
 
 

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from pipeline.press.page import write_page
 from pipeline.press.png import write_png
-from pipeline.raster import Pixels, Plane
+from pipeline.raster import Plane
+from pipeline.raster_runs import Picture
 
 
 def write_direct(
-    colour: Pixels,
+    colour: Picture,
     base: Plane,
     folder: Path,
     stem: str,

@@ -7,12 +7,13 @@ from pathlib import Path
 from pikepdf import Dictionary, Name
 
 from pipeline.press.pdf import add_page, icc_based, image, new_document, plate_state, points, save, separation
-from pipeline.raster import Pixels, Plane
+from pipeline.raster import Plane
+from pipeline.raster_runs import Picture, Runs
 
 
 def write_page(
     path: Path,
-    colour: Pixels,
+    colour: Picture,
     base: Plane | None,
     width_mm: float,
     height_mm: float,
@@ -22,7 +23,7 @@ def write_page(
     *,
     threads: int = 1,
 ) -> None:
-    """Write one page of width_mm × height_mm that holds `colour` (H, W, 4) and, if there is one, `base` (H, W).
+    """Write one page of width_mm × height_mm that holds `colour` (H, W, 4) or runs and, if there is one, `base` (H, W).
 
     The colour is an image in `profile` (sRGB) with its alpha as soft mask. The base is an image in a Separation
     colour space called `plate_name`, drawn last with overprint and blend mode Darken. In the page a sample of
@@ -30,7 +31,8 @@ def write_page(
     Raises ValueError for a reserved plate name, OSError as `open` does.
     """
     pdf = new_document(title, profile)
-    mask = image(pdf, colour[..., 3], 1, Name.DeviceGray, threads=threads)
+    alpha = colour.spread(colour.colours[:, 3]) if isinstance(colour, Runs) else colour[..., 3]
+    mask = image(pdf, alpha, 1, Name.DeviceGray, threads=threads)
     images = Dictionary(Colour=image(pdf, colour, 3, icc_based(pdf), soft_mask=mask, threads=threads))
     resources = Dictionary(XObject=images)
     box = f"{points(width_mm)} 0 0 {points(height_mm)} 0 0 cm"

@@ -14,13 +14,11 @@ from decimal import Decimal
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-import numpy as np
 import pikepdf
-from numpy.typing import NDArray
 from pikepdf import Array, Dictionary, Name, Pdf, Stream
 
 from pipeline.press.deflate import deflate
-from pipeline.press.rows import packed_rows
+from pipeline.press.rows import Samples, packed_rows
 from pipeline.raster import MM_PER_INCH
 
 POINTS_PER_INCH = 72
@@ -63,14 +61,14 @@ def separation(plate_name: str) -> Array:
 
 def image(
     pdf: Pdf,
-    samples: NDArray[np.uint8],
+    samples: Samples,
     channels: int,
     colour_space: pikepdf.Object,
     *,
     soft_mask: Stream | None = None,
     threads: int = 1,
 ) -> Stream:
-    """Return an image of the first `channels` channels of samples (H, W) or (H, W, C), stored without loss."""
+    """Return an image of the first `channels` channels of samples (H, W) or (H, W, C), or runs, stored without loss."""
     height, width = samples.shape[:2]
     stream = Stream(pdf, b"".join(packed_rows(samples, channels, threads=threads)))
     stream.stream_dict = Dictionary(

@@ -10,8 +10,9 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from pipeline.press.rows import RowFilter, packed_rows
+from pipeline.press.rows import RowFilter, Samples, packed_rows
 from pipeline.raster import MM_PER_INCH
+from pipeline.raster_runs import Runs
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _COLOUR_TYPE = {1: 0, 4: 6}
@@ -22,14 +23,14 @@ _MAX_PX_PER_METRE = 2**31 - 1
 
 def write_png(
     path: Path,
-    pixels: NDArray[np.uint8],
+    pixels: Samples,
     ppi: float,
     *,
     row_filter: RowFilter = "auto",
     srgb: bool = True,
     threads: int = 1,
 ) -> None:
-    """Write pixels (H, W, 4) straight alpha, or grey (H, W), as a PNG file; raises OSError as `open` does.
+    """Write pixels (H, W, 4) straight alpha, their runs, or grey (H, W), as a PNG file; raises OSError as `open` does.
 
     `ppi` is stored in whole pixels a metre, as the format has it. `srgb` marks the samples as sRGB; a plate
     is not a picture and goes without. `threads` changes the time, never the bytes.
@@ -44,7 +45,7 @@ def png_bytes(pixels: NDArray[np.uint8], ppi: float, *, srgb: bool = True) -> by
 
 
 def png_pieces(
-    pixels: NDArray[np.uint8],
+    pixels: Samples,
     ppi: float,
     *,
     row_filter: RowFilter = "auto",
@@ -52,14 +53,7 @@ def png_pieces(
     threads: int = 1,
 ) -> Iterator[bytes]:
     """Yield the file a piece at a time; raises ValueError for pixels or a resolution that PNG cannot hold."""
-    channels = 1 if pixels.ndim == 2 else pixels.shape[-1]
-    if (
-        pixels.dtype != np.uint8
-        or pixels.ndim not in (2, 3)
-        or channels not in _COLOUR_TYPE
-        or not pixels.size
-    ):
-        raise ValueError(f"pixels must be uint8 (H, W, 4) or (H, W), got {pixels.dtype} {pixels.shape}")
+    channels = 4 if isinstance(pixels, Runs) else _channels(pixels)
     per_metre = round(ppi * 1000 / MM_PER_INCH)
     if not 1 <= per_metre <= _MAX_PX_PER_METRE:
         raise ValueError(f"a resolution of {ppi} ppi cannot be written")
@@ -72,6 +66,18 @@ def png_pieces(
     for piece in packed_rows(pixels, channels, row_filter, threads):
         yield from _chunk(b"IDAT", piece)
     yield from _chunk(b"IEND", b"")
+
+
+def _channels(pixels: NDArray[np.uint8]) -> int:
+    channels = 1 if pixels.ndim == 2 else pixels.shape[-1]
+    if (
+        pixels.dtype != np.uint8
+        or pixels.ndim not in (2, 3)
+        or channels not in _COLOUR_TYPE
+        or not pixels.size
+    ):
+        raise ValueError(f"pixels must be uint8 (H, W, 4) or (H, W), got {pixels.dtype} {pixels.shape}")
+    return channels
 
 
 def read_png(path: Path) -> tuple[NDArray[np.uint8], float]:

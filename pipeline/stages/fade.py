@@ -24,6 +24,7 @@ from pipeline.colour.palette import MainColour, Palette, flat_palette, main_colo
 from pipeline.colour.spaces import lab_of_rgb8, rgb8_of, srgb_to_lab
 from pipeline.finding import Finding
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_runs import Runs
 
 __all__ = [
     "ColourLife",
@@ -104,16 +105,39 @@ def compensate(
     return _by_lattice(pixels, settings, on_base=on_base)
 
 
+def compensate_runs(runs: Runs, settings: FadeSettings, *, on_base: bool) -> Runs:
+    """Return what `compensate` returns, for flat art as runs."""
+    if settings.method == "none" and not settings.own:
+        return runs
+    values, of_run = np.unique(runs.words, return_inverse=True)
+    # Sums of whole numbers far below 2**53 are exact in float64.
+    counts = np.bincount(of_run, weights=runs.lengths, minlength=values.size).astype(np.int64)
+    palette = Palette(
+        values.view(np.uint8).reshape(-1, 4), np.broadcast_to(np.uint8(0), runs.shape[:2]), counts
+    )
+    _, table = _table(palette, _surfaces(runs.pixels(), palette, settings), settings, on_base=on_base)
+    return runs.with_words(table.view(np.uint32)[:, 0][of_run])
+
+
 def _by_colour(pixels: Pixels, palette: Palette, settings: FadeSettings, *, on_base: bool) -> FadeResult:
-    colours = palette.colours[:, :3].astype(np.float64)
+    change, table = _table(palette, _surfaces(pixels, palette, settings), settings, on_base=on_base)
+    printed = np.take(table.view("<u4")[:, 0], palette.index)[..., np.newaxis].view(np.uint8)
     weight = palette.counts * (palette.colours[:, 3] / 255)
+    return _result(printed, palette.colours[:, :3].astype(np.float64), weight, change, settings)
+
+
+def _table(
+    palette: Palette, surfaces: _Floats, settings: FadeSettings, *, on_base: bool
+) -> tuple[Change, NDArray[np.uint8]]:
+    """Return what becomes of each colour by itself, and the colours (N, 4) to print, mixtures kept."""
+    colours = palette.colours[:, :3].astype(np.float64)
     change = change_of(colours, settings, on_base=on_base)
-    parts = _surfaces(pixels, palette, settings)
-    new = keep_mixtures(colours, change.printed, parts, change_of(parts, settings, on_base=on_base).printed)
+    new = keep_mixtures(
+        colours, change.printed, surfaces, change_of(surfaces, settings, on_base=on_base).printed
+    )
     table = palette.colours.copy()
     table[:, :3] = np.where(table[:, 3:] > 0, rgb8_of(new / 255), table[:, :3])
-    printed = np.take(table.view("<u4")[:, 0], palette.index)[..., np.newaxis].view(np.uint8)
-    return _result(printed, colours, weight, change, settings)
+    return change, table
 
 
 def _by_lattice(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> FadeResult:

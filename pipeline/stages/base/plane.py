@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.colour.spaces import LINEAR_OF_8BIT
 from pipeline.raster import MM_PER_INCH, Pixels, Plane
 from pipeline.raster_ops import Floats, Index, Mask, disc, grow, packed, per_colour, strips, window_max
+from pipeline.raster_runs import Picture, Runs
 from pipeline.stages.base.choke import FAR, Depths, depths
 
 Hairlines: TypeAlias = Literal["base", "none", "stop"]
@@ -43,7 +44,7 @@ class Base:
 
 
 def base_plane(
-    pixels: Pixels,
+    pixels: Picture,
     ppi: float,
     choke_mm: float,
     strength: float,
@@ -52,7 +53,7 @@ def base_plane(
     *,
     under_black: bool = False,
 ) -> Base:
-    """Return the base for `pixels` (H, W, 4): their alpha, pulled in by `choke_mm`, times `strength` 0–1.
+    """Return the base for `pixels` (H, W, 4) or runs: their alpha, pulled in by `choke_mm`, times `strength` 0–1.
 
     It never lies outside the colour. Features thinner than twice the choke keep a thin base with `hairline` "base",
     none otherwise; they are listed either way. Under near-black ink there is none but for a tuck under the edge to
@@ -60,9 +61,9 @@ def base_plane(
     """
     if choke_mm < 0 or black_tuck_mm < 0 or not 0.0 <= strength <= 1.0:
         raise ValueError("choke and tuck must be 0 or more, strength 0 to 1")
-    alpha = np.ascontiguousarray(pixels[..., 3])
     if strength == 0.0:
-        return Base(np.zeros_like(alpha), ())
+        return Base(np.zeros(pixels.shape[:2], np.uint8), ())
+    alpha = _alpha(pixels)
     black = np.zeros(alpha.shape, np.bool_) if under_black else _near_black(pixels)
     choke = choke_mm * ppi / MM_PER_INCH
     plane, thin = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
@@ -247,8 +248,16 @@ def _beside_thick(found: Depths, thin: Index) -> NDArray[np.bool_]:
     return beside
 
 
-def _near_black(pixels: Pixels) -> Mask:
+def _alpha(pixels: Picture) -> Plane:
+    if isinstance(pixels, Runs):
+        return pixels.spread(pixels.colours[:, 3])
+    return np.ascontiguousarray(pixels[..., 3])
+
+
+def _near_black(pixels: Picture) -> Mask:
     """Which inked pixels are darker than the black limit."""
+    if isinstance(pixels, Runs):
+        return pixels.spread(_is_near_black(pixels.colours))
     bits = np.array([128, 128, 128, 0], np.uint8).view(np.uint32)[0]
     dark = np.zeros(pixels.shape[:2], np.bool_)
     for rows in strips(pixels.shape):
