@@ -20,7 +20,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("stages", "press", "papers", "calibrate", "wash_table"),
     ("keys",),
     ("plan_paints", "plan_names", "plan"),
-    ("line", "study"),
+    ("line", "checks", "study"),
     ("reading", "tasks", "engine", "log"),
     ("work",),
     ("release", "postflight", "estimate", "record", "paperwork", "nightpapers", "changes", "cluster"),

@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import thin
+from pipeline.stages.preflight.stations import scanned
 from pipeline.stages.preflight.strips import Strip, under, widths
 from tests.test_preflight import DIRECT, PPI, codes, draw, rect
 
@@ -39,7 +40,9 @@ def turned(body: str, seed: int, under_it: str = "") -> Pixels:
 
 
 def thinnest(pixels: Pixels, *, gap: bool) -> Strip:
-    strips = [s for s in under(widths(pixels, PPI, 0.8), PPI, 0.8) if s.gap == gap and s.length_mm > 5]
+    strips = [
+        s for s in under(widths(scanned(pixels), PPI, 0.8), PPI, 0.8) if s.gap == gap and s.length_mm > 5
+    ]
     return strips[0]
 
 
@@ -62,7 +65,7 @@ def test_lines_and_gaps_are_measured_to_a_fiftieth_of_a_millimetre(width: float,
 @pytest.mark.parametrize("width", [0.15, 0.3])
 def test_rings_have_the_width_of_their_stroke_all_round(width: float):
     ring = draw(f'<circle cx="15.03" cy="15.07" r="9" fill="none" stroke="#c02030" stroke-width="{width}"/>')
-    strips = under(widths(ring, PPI, 0.8), PPI, 0.8)
+    strips = under(widths(scanned(ring), PPI, 0.8), PPI, 0.8)
     assert strips[0].width_mm == pytest.approx(width, abs=0.02)
     assert strips[-1].width_mm == pytest.approx(width, abs=0.02)
     assert sum(s.length_mm for s in strips) >= 2 * np.pi * 9 * 0.95

@@ -22,25 +22,35 @@ CUT_SHARE = 0.1
 CUT_DEPTH_MM = 1.0
 
 
-def ink_box(pixels: Pixels, ppi: float) -> Box | None:
-    """Return the box around all ink, in mm; None when there is none."""
+def ink_px(pixels: Pixels) -> tuple[int, int, int, int] | None:
+    """Return the box around all ink, x0, y0 and the x1, y1 beyond it in pixels; None when there is none."""
     ink = pixels[..., 3] >= INK
     ys, xs = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
-    if not ys.size:
-        return None
+    return (int(xs[0]), int(ys[0]), int(xs[-1]) + 1, int(ys[-1]) + 1) if ys.size else None
+
+
+def ink_box(pixels: Pixels, ppi: float) -> Box | None:
+    """Return the box around all ink, in mm; None when there is none."""
+    box = ink_px(pixels)
+    return None if box is None else in_mm(box, ppi)
+
+
+def in_mm(box: tuple[int, int, int, int], ppi: float) -> Box:
+    """Return a box of `ink_px` in mm."""
     mm = MM_PER_INCH / ppi
-    return xs[0] * mm, ys[0] * mm, (xs[-1] + 1 - xs[0]) * mm, (ys[-1] + 1 - ys[0]) * mm
+    return box[0] * mm, box[1] * mm, (box[2] - box[0]) * mm, (box[3] - box[1]) * mm
 
 
 def outside_area(
-    pixels: Pixels, ppi: float, area_mm: Box, *, area: str = "print area"
+    pixels: Pixels, ppi: float, area_mm: Box, *, area: str = "print area", box: Box | None = None
 ) -> tuple[Finding, ...]:
     """Return `outside-area` when ink lies outside `area_mm`, per side in mm and mm².
 
     For what the drawing's own edge cuts off, hand in pixels drawn with a margin, the drawing's box as `area_mm`,
     and `area="drawing"`. The remedy is a shift when the ink fits the area, else the largest share it fits at.
+    `box` is that of `ink_box`, when it is at hand.
     """
-    box = ink_box(pixels, ppi)
+    box = box or ink_box(pixels, ppi)
     if box is None:
         return ()
     over = _over(box, area_mm)
@@ -125,12 +135,14 @@ def _away(value: float) -> str:
     return f"{size if value > 0 else -size if value < 0 else 0:.1f}"
 
 
-def near_edge(pixels: Pixels, ppi: float, area_mm: Box, *, near_edge_mm: float) -> tuple[Finding, ...]:
+def near_edge(
+    pixels: Pixels, ppi: float, area_mm: Box, *, near_edge_mm: float, box: Box | None = None
+) -> tuple[Finding, ...]:
     """Return `near-edge` for ink inside the print area but closer to its edge than `near_edge_mm`.
 
     Ink that runs to the drawing's own edge is how art is cropped, and counts only where it looks cut there.
     """
-    box = ink_box(pixels, ppi)
+    box = box or ink_box(pixels, ppi)
     if box is None:
         return ()
     mm = MM_PER_INCH / ppi

@@ -13,7 +13,7 @@ from pipeline.art.paint import Rgb
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.raster import MM_PER_INCH, Pixels
-from pipeline.stages.preflight.stations import Ints, Stations, columns, rows
+from pipeline.stages.preflight.stations import Ints, Scans, Stations, every
 
 SAME_DE = 4.0
 """A flat stretch belongs to the main colour it differs from by no more than this."""
@@ -42,28 +42,27 @@ class Contacts:
     where_mm: Mapping[tuple[int, int], Box]
 
 
-def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb]) -> Contacts:
+def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb], scans: Scans | None = None) -> Contacts:
     """Return the shared edge in mm of each pair of colours and of each with the cloth.
 
     Lengths are counted with parallel lines in two directions (Cauchy–Crofton: length = π/4 × spacing × crossings),
     true on average over directions; a single straight edge may come out 21 % short or 11 % long.
-    The border of the drawing counts as cloth.
+    The border of the drawing counts as cloth. `scans` are the pixels scanned, when that is at hand.
     """
     step = max(1, round(EVERY_MM * ppi / MM_PER_INCH))
     count = len(colours)
     seen = np.zeros((count + 1) * (count + 1), np.int64)
     area, flat = np.zeros(count), np.zeros(count)
     met: list[NDArray[np.int64]] = []
-    for scans, upright in ((rows(pixels, step), True), (columns(pixels, step), False)):
-        for stations in scans:
-            name, far = _names(stations.mean, colours)
-            pair, along, line = _pairs(stations, name, count)
-            seen += np.bincount(pair, minlength=seen.size)
-            met.append(np.stack((pair, *((along, line) if upright else (line, along)))))
-            inked = (name >= 0) & (name < count)
-            area += np.bincount(name[inked], stations.size[inked], count)
-            exact = inked & (far <= FLAT_DE)
-            flat += np.bincount(name[exact], stations.size[exact], count)
+    for stations, upright in every(pixels, step, scans):
+        name, far = _names(stations.mean, colours)
+        pair, along, line = _pairs(stations, name, count)
+        seen += np.bincount(pair, minlength=seen.size)
+        met.append(np.stack((pair, *((along, line) if upright else (line, along)))))
+        inked = (name >= 0) & (name < count)
+        area += np.bincount(name[inked], stations.size[inked], count)
+        exact = inked & (far <= FLAT_DE)
+        flat += np.bincount(name[exact], stations.size[exact], count)
     table = seen.reshape(count + 1, count + 1)
     length = np.asarray(table + table.T, np.float64) * (math.pi / 4 * step * MM_PER_INCH / ppi)
     np.fill_diagonal(length, 0)

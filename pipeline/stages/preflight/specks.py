@@ -117,18 +117,19 @@ def _widest(cover: NDArray[np.float64]) -> float:
 def soft_alpha(pixels: Pixels, ppi: float, *, soft_alpha_warn_percent: float) -> tuple[Finding, ...]:
     """Return `soft-alpha` when more of the inked area is half transparent, away from edges, than allowed."""
     mm = MM_PER_INCH / ppi
-    alpha = pixels[..., 3]
-    soft = (alpha > 0) & (alpha < 255)
+    alpha = np.ascontiguousarray(pixels[..., 3])
+    soft = alpha - np.uint8(1) < 254  # neither 0, which wraps round to 255, nor 255
     inked = int(np.count_nonzero(alpha))
     if not inked:
         return ()
     side = max(3, 2 * round(EDGE_MM / mm) + 1)
+    top, left, soft = _around_squares(soft, side)
     core = eroded(soft, side)
     area = int(np.count_nonzero(dilated(core, side) & soft)) if core.any() else 0
     percent = 100 * area / inked
     if percent <= soft_alpha_warn_percent:
         return ()
-    ys, xs = np.flatnonzero(core.any(axis=1)), np.flatnonzero(core.any(axis=0))
+    ys, xs = np.flatnonzero(core.any(axis=1)) + top, np.flatnonzero(core.any(axis=0)) + left
     where = (xs[0] * mm, ys[0] * mm, (xs[-1] - xs[0] + 1) * mm, (ys[-1] - ys[0] + 1) * mm)
     return (
         Finding(
@@ -142,6 +143,20 @@ def soft_alpha(pixels: Pixels, ppi: float, *, soft_alpha_warn_percent: float) ->
             where_mm=tuple(float(v) for v in where),  # type: ignore[arg-type]
         ),
     )
+
+
+def _around_squares(mask: NDArray[np.bool_], side: int) -> tuple[int, int, NDArray[np.bool_]]:
+    """Return the part of a mask that holds all its squares of `side`, and its top and left: often little is left.
+
+    Every such square crosses one row in `side`, and has `side` pixels there.
+    """
+    rows = mask[side - 1 :: side]
+    here = _windowed(rows.T, side).T if rows.size else rows
+    ys, xs = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
+    if not ys.size:
+        return 0, 0, mask[:0, :0]
+    top, left = max((int(ys[0]) - 1) * side, 0), max(int(xs[0]) - 2 * side, 0)
+    return top, left, mask[top : (int(ys[-1]) + 3) * side, left : int(xs[-1]) + 2 * side]
 
 
 def eroded(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:

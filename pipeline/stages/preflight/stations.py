@@ -79,31 +79,66 @@ def product(a: Ints, b: Ints) -> NDArray[np.int64]:
     return np.asarray(total, np.int64)
 
 
-def rows(pixels: Pixels, step: int = 1, *, outline_of_photographs: bool = False) -> Iterator[Stations]:
-    """Yield the stations of every `step`-th row, a band of rows at a time.
+@dataclass(frozen=True, slots=True, eq=False)
+class Scans:
+    """All rows and columns of a picture, a band at a time; `photographic`: of some bands only the outline is left."""
 
-    With `outline_of_photographs` all inks of a photographic band count as one: only its outline on cloth is left.
+    rows: tuple[Stations, ...]
+    columns: tuple[Stations, ...]
+    photographic: bool
+
+
+def scanned(pixels: Pixels, *, ink_only: bool = False) -> Scans:
+    """Return the stations of every row and column of (H, W, 4).
+
+    All inks of a photographic band count as one, and with `ink_only` those of every band: only outlines on cloth
+    are left.
     """
     packed = np.ascontiguousarray(pixels).view("<u4")[..., 0]
-    yield from _bands(packed, step, outline_of_photographs)
+    across, down = ([*_bands(plane, 1, ink_only=ink_only)] for plane in (packed, packed.T))
+    return Scans(
+        tuple(stations for stations, _ in across),
+        tuple(stations for stations, _ in down),
+        any(outline for _, outline in (*across, *down)),
+    )
 
 
-def columns(pixels: Pixels, step: int = 1, *, outline_of_photographs: bool = False) -> Iterator[Stations]:
-    """Yield the stations of every `step`-th column, a band of columns at a time; `line` is then the column."""
+def every(pixels: Pixels, step: int, scans: Scans | None = None) -> Iterator[tuple[Stations, bool]]:
+    """Yield the stations of every `step`-th row, then of every such column, in full colour; True goes with rows.
+
+    They are taken from `scans` where these have all colours.
+    """
+    if scans is not None and not scans.photographic:
+        yield from ((_thinned(stations, step), True) for stations in scans.rows)
+        yield from ((_thinned(stations, step), False) for stations in scans.columns)
+        return
     packed = np.ascontiguousarray(pixels).view("<u4")[..., 0]
-    yield from _bands(packed.T, step, outline_of_photographs)
+    for plane, upright in ((packed, True), (packed.T, False)):
+        yield from ((stations, upright) for stations, _ in _bands(plane, step, keep_inks=True))
 
 
-def _bands(packed: NDArray[np.uint32], step: int, outline: bool) -> Iterator[Stations]:  # noqa: FBT001
+def _thinned(s: Stations, step: int) -> Stations:
+    at = s.line % step == 0
+    return Stations(*(getattr(s, name)[at] for name in Stations.__slots__))
+
+
+def _bands(
+    packed: NDArray[np.uint32], step: int, *, ink_only: bool = False, keep_inks: bool = False
+) -> Iterator[tuple[Stations, bool]]:
+    """Yield the stations of every `step`-th line of packed RGBA, and whether inks were taken for one."""
     count, width = packed.shape
     if not count or not width:
         return
     lines = max(1, BAND_PX // width) * step
     for top in range(0, count, lines):
-        part = np.ascontiguousarray(packed[top : top + lines : step])
-        if outline and _photographic(part):
+        part = packed[top : top + lines : step]
+        outline = ink_only
+        if ink_only:
             part = part & np.uint32(0xFF000000)  # never in place: the plate itself may lie below
-        yield _stations(part, top, step)
+        part = np.ascontiguousarray(part)
+        if not ink_only and not keep_inks and _photographic(part):
+            part, outline = part & np.uint32(0xFF000000), True
+        yield _stations(part, top, step), outline
 
 
 def _photographic(lines: NDArray[np.uint32]) -> bool:

@@ -14,15 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.raster import MM_PER_INCH
 from pipeline.stages.preflight.stations import (
     CONTRAST,
     Bools,
     Floats,
     Ints,
+    Scans,
     Stations,
-    columns,
-    rows,
     shines_through,
 )
 
@@ -82,17 +81,11 @@ class _Crossings:
         return _Crossings(*(getattr(self, name)[index] for name in self.__slots__))
 
 
-def widths(pixels: Pixels, ppi: float, up_to_mm: float, step: int = 1) -> Widths:
-    """Measure all strips narrower than `up_to_mm` on (H, W, 4) straight-alpha pixels."""
+def widths(scans: Scans, ppi: float, up_to_mm: float) -> Widths:
+    """Measure all strips narrower than `up_to_mm` on scanned pixels."""
     most = up_to_mm * ppi / MM_PER_INCH * 1.6 + 1
-    found = [
-        _chained(_crossings(scan, most), ppi, step, upright)
-        for scan, upright in (
-            (rows(pixels, step, outline_of_photographs=True), True),
-            (columns(pixels, step, outline_of_photographs=True), False),
-        )
-    ]
-    a, b = found
+    a = _chained(_crossings(scans.rows, most), ppi, upright=True)
+    b = _chained(_crossings(scans.columns, most), ppi, upright=False)
     other = b.chain + int(a.chain.max(initial=-1)) + 1
     return Widths(
         x=np.concatenate((a.x, b.x)),
@@ -171,9 +164,9 @@ def _full_cover(across: Floats, size: Ints, here: Ints, left: Ints, right: Ints,
     return np.asarray(np.where(size <= 2, across * cover, across))
 
 
-def _chained(c: _Crossings, ppi: float, step: int, upright: bool) -> Widths:  # noqa: FBT001
+def _chained(c: _Crossings, ppi: float, *, upright: bool) -> Widths:
     """Link crossings into chains and give each its width across the strip, smoothed along it."""
-    chain = _chain_of(_links(c, step))
+    chain = _chain_of(_links(c))
     order = np.lexsort((c.line, chain))
     order = order[np.bincount(chain)[chain[order]] >= LEAST_CROSSINGS]
     c, chain = c.take(order), chain[order]
@@ -181,7 +174,7 @@ def _chained(c: _Crossings, ppi: float, step: int, upright: bool) -> Widths:  # 
     head = np.flatnonzero(np.diff(chain, prepend=-1))
     tail = np.append(head[1:], chain.size) - 1
     which = np.repeat(np.arange(head.size), tail - head + 1)
-    reach = max(2, round(WINDOW_MM / mm / step))
+    reach = max(2, round(WINDOW_MM / mm))
     window = _windows(head[which], tail[which], reach)
     lo, hi = window[:, 0], window[:, -1]
     slope = (c.centre[hi] - c.centre[lo]) / np.maximum(c.line[hi] - c.line[lo], 1)
@@ -199,7 +192,7 @@ def _chained(c: _Crossings, ppi: float, step: int, upright: bool) -> Widths:  # 
         y=y,
         width_mm=across[:, reach // 2 : across.shape[1] - reach // 2].mean(axis=1) * np.sqrt(cos2) * mm,
         taper=np.where((np.abs(slope) <= STEEPEST) & _steady(c, window), np.abs(rise) / run * cos2, np.inf),
-        advance_mm=step * mm / np.sqrt(cos2),
+        advance_mm=mm / np.sqrt(cos2),
         chain=chain,
         gap=c.gap,
     )
@@ -231,14 +224,14 @@ def _peak_corrected(c: _Crossings, head: NDArray[np.intp], which: NDArray[np.int
     return np.where(inked & (c.core <= 2), c.across * c.depth / strongest, c.across)
 
 
-def _links(c: _Crossings, step: int) -> NDArray[np.intp]:
+def _links(c: _Crossings) -> NDArray[np.intp]:
     """Return for each crossing the one it continues in on the next line, −1 where it ends."""
     count = c.line.size
     nxt = np.full(count, -1, np.intp)
     if not count:
         return nxt
     wide = float(c.centre.max()) + 100.0
-    key = c.line // step * wide + c.centre
+    key = c.line * wide + c.centre
     order = np.argsort(key, kind="stable")
     ranked = key[order]
     best = np.full(count, np.inf)
@@ -251,7 +244,7 @@ def _links(c: _Crossings, step: int) -> NDArray[np.intp]:
             rank = np.clip(right + offset, 0, count - 1)
             other = order[rank]
             far = np.abs(ranked[rank] - target)
-            fits = (far <= ahead * STEEPEST * step + 0.5) & (far < best[loose]) & _alike(c, loose, other)
+            fits = (far <= ahead * STEEPEST + 0.5) & (far < best[loose]) & _alike(c, loose, other)
             nxt[loose[fits]], best[loose[fits]] = other[fits], far[fits]
         best[nxt >= 0] -= wide  # what continues on the very next line goes first
     # Of several that lead to one place only the nearest goes on: a strip does not branch.

@@ -13,6 +13,7 @@ from pipeline.colour.spaces import lab_of_rgb8, linear_to_srgb, rgb8_of, srgb_to
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
+from pipeline.stages.preflight.stations import scanned
 from pipeline.stages.preflight.strips import under, widths
 from pipeline.stages.preflight.thin import separate
 
@@ -34,9 +35,8 @@ def base_too_thin(
     shop's policy for what is too thin: "stop" holds the order, anything else says what the press will do.
     """
     limit = base_line_stop_mm + 2 * choke_mm
-    ink = np.zeros_like(pixels)
-    ink[..., 3] = pixels[..., 3]
-    strips = [s for s in under(widths(ink, ppi, limit), ppi, limit) if not s.gap]
+    measured = widths(scanned(pixels, ink_only=True), ppi, limit)
+    strips = [s for s in under(measured, ppi, limit) if not s.gap]
     if not strips:
         return ()
     thinnest = strips[0]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
+from pipeline.stages.preflight.stations import Scans, scanned
 from pipeline.stages.preflight.strips import Strip, under, widths
 from pipeline.stages.preflight.texture import textured
 
@@ -22,12 +23,16 @@ def thin_features(
     line_warn_mm: float,
     gap_stop_mm: float,
     gap_warn_mm: float,
+    scans: Scans | None = None,
 ) -> tuple[Finding, ...]:
     """Return `thin-line` and `thin-gap` for (H, W, 4) pixels at the smallest print size; a limit of 0 never holds.
 
-    A line is a strip of one ink between others or on cloth, a gap a strip of cloth between inks.
+    A line is a strip of one ink between others or on cloth, a gap a strip of cloth between inks. `scans` are the
+    pixels scanned, when that is at hand.
     """
-    measured = widths(pixels, ppi, max(line_stop_mm, line_warn_mm, gap_stop_mm, gap_warn_mm))
+    measured = widths(
+        scans or scanned(pixels), ppi, max(line_stop_mm, line_warn_mm, gap_stop_mm, gap_warn_mm)
+    )
     found: list[Finding] = []
     for gap, stop_mm, warn_mm in ((False, line_stop_mm, line_warn_mm), (True, gap_stop_mm, gap_warn_mm)):
         for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):

@@ -1,0 +1,156 @@
+"""Which checks of preflight a job goes through, and by which of its limits: A, B and C, at their place in the line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.art.paint import Rgb, hex_of, parse_hex
+from pipeline.finding import Finding
+from pipeline.plan import Job
+from pipeline.raster import MM_PER_INCH
+from pipeline.stages.fade import ColourLife
+from pipeline.stages.preflight import bounds, contrast, ground, resolution, specks, survival, thin
+from pipeline.stages.preflight.look import Look
+
+
+def before(job: Job, plain: Look) -> Iterator[Finding]:
+    """Preflight A, on the recoloured art: resolution, grounds, contrast, colours near the fabric."""
+    limits, cloth = job.limits, job.fade.ground_srgb
+    if job.bitmap_px is not None:
+        largest = job.plates[-1].placement
+        yield from (
+            finding.at(sizes=largest.sizes)
+            for finding in resolution.resolution(
+                job.bitmap_px,
+                max(plate.placement.width_mm for plate in job.plates),
+                resolution_stop_ppi=limits.resolution_stop_ppi,
+                resolution_warn_ppi=limits.resolution_warn_ppi,
+                lettering_warn_ppi=limits.lettering_warn_ppi,
+                lettering=plain.hard_edged,
+                ruling_lpi=None if job.press.screen is None else job.press.screen.ruling,
+            )
+        )
+        if job.choices.ground != "remove":
+            found = ground.opaque_ground(plain.pixels, plain.ppi, cloth, knock_out_de=limits.knock_out_de)
+            yield from _kept(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
+    else:
+        found = ground.fabric_preview(
+            plain.pixels,
+            plain.ppi,
+            job.fabrics,
+            preview_de=limits.preview_de,
+            knock_out_de=limits.knock_out_de,
+            area_mm=job.plates[0].placement.area_mm,
+        )
+        yield from _kept(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
+    yield from _colours(job, plain, cloth)
+
+
+def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Finding]:  # noqa: FBT001
+    for finding in found:
+        yield finding.answered(by) if answered else finding
+
+
+def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
+    limits, main = job.limits, plain.main
+    near = {
+        "knock_out_de": limits.knock_out_de if job.choices.knock_out != "none" else 0.0,
+        "near_fabric_de": limits.near_fabric_de,
+        "heather": job.cloth.heather,
+    }
+    shows = _shown_colours(job)
+    decision = job.choices.near_fabric if job.choices.knock_out != "none" else "keep"
+    yield from contrast.near_fabric(main, cloth, **near, near_fabric=decision, shows_fabric=shows)
+    gone, asked = contrast.like_fabric(main, cloth, **near, near_fabric=decision, shows_fabric=shows)
+    if job.choices.knock_out == "none":
+        gone = ()
+    yield from contrast.contrast(
+        main,
+        plain.touching,
+        cloth,
+        contrast_warn_de=limits.contrast_warn_de,
+        contrast_warn_dl=limits.contrast_warn_dl,
+        neighbours_warn_de=limits.neighbours_warn_de,
+        cloth=gone,
+        asked=asked,
+    )
+
+
+def _shown_colours(job: Job) -> tuple[Rgb, ...]:
+    return tuple(parse_hex(colour) for colour in job.choices.shows_fabric)
+
+
+def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
+    """Preflight B, on what the knock-out leaves."""
+    limits = job.limits
+    before, after = plain.ink_mm2, kept.ink_mm2
+    yield from resolution.nothing_to_print(before)
+    asked = (*(hex_of(c) for c in _shown_colours(job)), *job.choices.cut_out)
+    if before > 0:
+        yield from resolution.knocked_out(before, after, asked=asked)
+    yield from kept.found(
+        thin.thin_features,
+        scans=kept.scans,
+        line_stop_mm=limits.line_stop_mm,
+        line_warn_mm=limits.line_warn_mm,
+        gap_stop_mm=limits.gap_stop_mm,
+        gap_warn_mm=limits.gap_warn_mm,
+    )
+    yield from kept.found(
+        specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
+    )
+    yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)
+
+
+def within(job: Job, whole: Look) -> Iterator[Finding]:
+    """Return what is cut, near an edge or on an obstruction, band by band: the same pixels, as large as each band."""
+    pixels = whole.pixels
+    if whole.ink_px is None:
+        return
+    for plate in job.plates:
+        place = plate.placement
+        ppi = pixels.shape[1] * MM_PER_INCH / place.width_mm
+        box = bounds.in_mm(whole.ink_px, ppi)
+        cut = bounds.outside_area(pixels, ppi, place.area_mm, box=box)
+        near = (
+            bounds.near_edge(pixels, ppi, place.area_mm, near_edge_mm=job.limits.near_edge_mm, box=box)
+            if not cut
+            else ()
+        )
+        answered = _kept(cut, job.print.cut_ok, "The manifest says cut_ok = true.")
+        for finding in (*answered, *near, *bounds.on_obstruction(pixels, ppi, place.keep_outs)):
+            yield finding.at(sizes=place.sizes)
+
+
+def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: bool) -> Iterator[Finding]:
+    """Preflight C: what survives the base, the press, the heat and the wash."""
+    limits, cloth = job.limits, job.fade.ground_srgb
+    if on_base:
+        yield from kept.found(
+            survival.base_too_thin,
+            choke_mm=job.press.choke_mm,
+            base_line_stop_mm=limits.base_line_stop_mm,
+            hairline=limits.hairline,
+        )
+    yield from survival.out_of_gamut(kept.main, darkest_reflectance=job.press.darkest_reflectance)
+    yield from survival.dye_migration(
+        dict(job.cloth.fibres),
+        job.press.cure_c,
+        cloth,
+        dye_migration_polyester_percent=limits.dye_migration_polyester_percent,
+        dye_migration_cure_c=limits.dye_migration_cure_c,
+    )
+    for when, later in (
+        ("as printed", [life.printed for life in lives]),
+        (f"after {job.fade.washes:g} washes", [life.compensated[0].rgb for life in lives]),
+    ):
+        yield from contrast.contrast_later(
+            kept.main,
+            later,
+            kept.touching,
+            cloth,
+            when=when,
+            contrast_warn_de=limits.contrast_warn_de,
+            contrast_warn_dl=limits.contrast_warn_dl,
+            neighbours_warn_de=limits.neighbours_warn_de,
+        )

@@ -1,0 +1,96 @@
+"""Pixels as preflight reads them: what several checks need is worked out once, when it is first asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from pipeline.colour.palette import MainColour, flat_palette, main_colours_of
+from pipeline.finding import Finding
+from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.stages.preflight.bounds import ink_px
+from pipeline.stages.preflight.contacts import Contacts, contacts
+from pipeline.stages.preflight.resolution import hard_edged
+from pipeline.stages.preflight.stations import Scans, scanned
+
+SMALL_PX = 640
+"""Longer side of the reduced picture, in pixels at most."""
+
+Check: TypeAlias = Callable[..., tuple[Finding, ...]]
+"""A check of pixels: called with them, their ppi and limits."""
+
+
+class Look:
+    """Straight-alpha pixels (H, W, 4) at `ppi`, and what is read off them."""
+
+    def __init__(self, pixels: Pixels, ppi: float) -> None:
+        self.pixels, self.ppi = pixels, ppi
+        self._found: dict[Any, tuple[Finding, ...]] = {}
+
+    def found(self, check: Check, **limits: Any) -> tuple[Finding, ...]:
+        """Return what a check of pixels finds with these limits; asked again, it is not looked for again."""
+        key = (check, *sorted(limits.items()))
+        if key not in self._found:
+            self._found[key] = check(self.pixels, self.ppi, **limits)
+        return self._found[key]
+
+    @cached_property
+    def main(self) -> tuple[MainColour, ...]:
+        """The main colours, the largest first."""
+        return main_colours_of(self.pixels, flat_palette(self.pixels))
+
+    @cached_property
+    def hard_edged(self) -> bool:
+        """Whether it is flat colour with hard edges, such as lettering."""
+        return hard_edged(self.pixels)
+
+    @cached_property
+    def scans(self) -> Scans:
+        """All rows and columns as flat stretches."""
+        return scanned(self.pixels)
+
+    @cached_property
+    def touching(self) -> Contacts:
+        """Which main colours touch each other and the cloth."""
+        return contacts(self.pixels, self.ppi, [c.rgb for c in self.main], self.__dict__.get("scans"))
+
+    @cached_property
+    def ink_px(self) -> tuple[int, int, int, int] | None:
+        """The box around all ink."""
+        return ink_px(self.pixels)
+
+    @cached_property
+    def small(self) -> Pixels:
+        """The whole picture, reduced."""
+        return reduced(self.pixels, SMALL_PX)
+
+    @cached_property
+    def ink_mm2(self) -> float:
+        """The inked area, each pixel by its alpha."""
+        mm = MM_PER_INCH / self.ppi
+        return int(self.pixels[..., 3].sum(dtype=np.int64)) / 255 * mm * mm
+
+
+def reduced(pixels: Pixels, longest_px: int) -> Pixels:
+    """Return a smaller picture: of each block of pixels nine are averaged, colour weighted by alpha."""
+    step = max(1, -(-max(pixels.shape[:2]) // longest_px))
+    if step == 1:
+        return pixels.copy()
+    height, width = (side // step for side in pixels.shape[:2])
+    many = min(step, 3)
+    places = [(2 * i + 1) * step // (2 * many) for i in range(many)]
+    alpha, colour = np.zeros((height, width), np.uint32), np.zeros((height, width, 3), np.uint32)
+    for down in places:
+        for right in places:
+            part = pixels[down::step, right::step][:height, :width].astype(np.uint32)
+            alpha += part[..., 3]
+            colour += part[..., :3] * part[..., 3:]
+    out = np.zeros((height, width, 4), np.uint8)
+    solid = np.maximum(alpha, 1)[..., None]
+    out[..., :3] = (colour + solid // 2) // solid
+    out[..., 3] = (alpha + many * many // 2) // (many * many)
+    out[out[..., 3] == 0] = 0
+    return out
