@@ -19,7 +19,7 @@ from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment, swap_not_found
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import packed
-from pipeline.raster_runs import Picture, Runs, in_step, inked, merged, pays, runs_of
+from pipeline.raster_runs import Picture, Runs, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
@@ -181,7 +181,8 @@ def clip(pixels: Pixels, placement: Placement) -> Pixels:
 
 
 def _clip_runs(runs: Runs, placement: Placement) -> Runs:
-    return runs if _reached(placement) is None else runs_of(clip(runs.pixels(), placement))
+    inside = _reached(placement)
+    return runs if inside is None else only(runs, *inside)
 
 
 def _reached(placement: Placement) -> tuple[slice, slice] | None:
@@ -193,7 +194,11 @@ def _reached(placement: Placement) -> tuple[slice, slice] | None:
     top, bottom = round(y * scale_y), round((y + height) * scale_y)
     if left <= 0 and top <= 0 and right >= placement.width_px and bottom >= placement.height_px:
         return None
-    return slice(max(top, 0), max(bottom, 0)), slice(max(left, 0), max(right, 0))
+    rows, columns = placement.height_px, placement.width_px
+    return (
+        slice(min(max(top, 0), rows), min(max(bottom, 0), rows)),
+        slice(min(max(left, 0), columns), min(max(right, 0), columns)),
+    )
 
 
 def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage.BaseDecision) -> Pressed:

@@ -56,8 +56,8 @@ class Runs:
         """Return one value a run (n,) as one a pixel, (rows, width)."""
         top, end, _ = rows.indices(self.height)
         first, last = top * self.width, end * self.width
-        a = int(np.searchsorted(self.starts, first, side="right")) - 1
-        b = int(np.searchsorted(self.starts, last))
+        a = int(np.searchsorted(self.starts, np.uint32(first), side="right")) - 1
+        b = int(np.searchsorted(self.starts, np.uint32(last)))  # any other type would convert all starts
         bounds = np.empty(b - a + 1, np.int64)
         bounds[:-1] = self.starts[a:b]
         bounds[0], bounds[-1] = first, last
@@ -139,3 +139,15 @@ def _holder(runs: Runs, starts: NDArray[np.uint32]) -> NDArray[np.int64]:
     begins = np.zeros(starts.size, np.int64)
     begins[np.searchsorted(starts, runs.starts)] = 1
     return np.cumsum(begins) - 1
+
+
+def only(runs: Runs, rows: slice, columns: slice) -> Runs:
+    """Return the picture with all outside some rows and columns empty."""
+    lines = np.arange(rows.start, rows.stop, dtype=np.int64) * runs.width
+    edges = np.stack([lines + columns.start, lines + columns.stop], axis=1).reshape(-1)
+    starts = np.concatenate([[0], edges]).astype(np.uint32)
+    inside = np.resize(np.array([0, 1], np.uint32), starts.size)
+    there = starts < np.append(starts[1:], runs.height * runs.width)  # some begin where the next begins
+    frame = Runs(runs.height, runs.width, starts[there], inside[there])
+    whole, kept = in_step(runs, frame)
+    return merged(whole.with_words(whole.words * kept.words))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.press.png import png_pieces, write_png
-from pipeline.raster_runs import Runs, flat_or_not, in_step, inked, merged, runs_of
+from pipeline.raster_runs import Runs, flat_or_not, in_step, inked, merged, only, runs_of
 from pipeline.stages import fade
 from pipeline.stages.base import base_plane
 from pipeline.stages.fade import FadeSettings
@@ -59,6 +59,20 @@ def test_runs_in_step_show_both_pictures(seed: int, height: int, width: int) -> 
     assert (b.pixels() == other).all()
     assert merged(a).starts.size == runs_of(one).starts.size
     assert (merged(a).pixels() == one).all()
+
+
+@given(pictures, st.tuples(*[st.integers(0, 31)] * 4))
+@settings(max_examples=80, deadline=None)
+def test_a_window_of_runs_is_that_window_of_the_pixels(
+    pixels: NDArray[np.uint8], ends: tuple[int, ...]
+) -> None:
+    """All outside the rows and columns is empty, all inside is as it was, as numpy's slices have it."""
+    height, width = pixels.shape[:2]
+    rows = slice(*sorted(min(end, height) for end in ends[:2]))
+    columns = slice(*sorted(min(end, width) for end in ends[2:]))
+    wanted = np.zeros_like(pixels)
+    wanted[rows, columns] = pixels[rows, columns]
+    assert (only(runs_of(pixels), rows, columns).pixels() == wanted).all()
 
 
 def test_pictures_of_two_sizes_are_not_laid_side_by_side() -> None:
