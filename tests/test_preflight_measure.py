@@ -17,7 +17,8 @@ from PIL import Image, ImageDraw, ImageFont
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import thin
 from pipeline.stages.preflight.stations import scanned
-from pipeline.stages.preflight.strips import Strip, under, widths
+from pipeline.stages.preflight.stretches import Strip, under
+from pipeline.stages.preflight.strips import widths
 from tests.test_preflight import DIRECT, PPI, codes, draw, rect
 
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
@@ -75,6 +76,44 @@ def test_a_dash_counts_from_three_times_its_width_on():
     for length, expected in ((0.9, 1), (0.4, 0)):
         pixels = draw(rect(10, 10, length, 0.2, "#000", 'transform="rotate(25 10 10)"'))
         assert len(thin.thin_features(pixels, PPI, **{**DIRECT, "line_stop_mm": 0.3})) == expected
+
+
+def crescent(angle: float, apart: float) -> np.ndarray:
+    """A disc of 10 mm radius and another of 8 mm upon it, their centres `apart`: between them least 2 − apart mm."""
+    x, y = 15 + apart * np.cos(np.radians(angle)), 15 + apart * np.sin(np.radians(angle))
+    return draw(
+        f'<circle cx="15" cy="15" r="10" fill="#c02030"/><circle cx="{x}" cy="{y}" r="8" fill="#ffb030"/>'
+    )
+
+
+@pytest.mark.parametrize("angle", [0, 20, 45, 63, 90, 200, 315])
+def test_the_tips_of_a_crescent_are_no_lines_however_slowly_it_widens(angle: float):
+    """Two circles that touch from within: the width between them grows with the square of the distance."""
+    assert thin.thin_features(crescent(angle, 2.0), PPI, **DIRECT) == ()
+
+
+@pytest.mark.parametrize("angle", [0, 20, 45, 63, 90, 200, 315])
+def test_a_ring_that_is_thin_on_one_side_has_a_thin_line_there(angle: float):
+    """Circles of 10 and 8 mm, centres 1.85 mm apart: 2 − 1.85 = 0.15 mm at the narrowest."""
+    (found,) = thin.thin_features(crescent(angle, 1.85), PPI, **DIRECT)
+    assert (found.code, found.severity) == ("thin-line", "stop")
+    assert found.measured == pytest.approx(0.15, abs=0.01)
+
+
+@pytest.mark.parametrize("width", [0.12, 0.15, 0.18])
+def test_a_hair_on_a_broad_foot_is_a_line_and_no_tip(width: float):
+    half = width / 2
+    body = (
+        f'<path d="M5 5h20v8h-8Q15.3 13 {15 + half} 15.5V17.5H{15 - half}V15.5Q14.7 13 13 13H5z" '
+        'fill="#c02030"/>'
+    )
+    assert codes(thin.thin_features(draw(body), PPI, **DIRECT)) == [("thin-line", "stop")]
+
+
+def test_edges_that_only_come_near_each_other_warn_and_do_not_stop():
+    """A disc of 5 mm radius 0.09 mm above an edge: under 0.2 mm for 2√(2 × 5 × 0.11) = 2.1 mm."""
+    body = rect(3, 5, 24, 10, "#c02030") + '<circle cx="15" cy="9.91" r="5" fill="#ffb030"/>'
+    assert codes(thin.thin_features(draw(body), PPI, **DIRECT)) == [("thin-line", "warn")]
 
 
 def test_a_line_of_just_the_limit_is_no_finding():

@@ -31,30 +31,18 @@ STEADY = 12
 """Most that an ink beside a strip may change along it, in 8-bit levels, to be flat colour or a slow gradient."""
 STEEPEST = 1.25
 """Chains may lean this far (pixels a line) before the other direction measures them."""
-TAPER = 0.08
-"""Growth of the width along the strip above which it is the tip of a wedge or a corner, about 5° between its sides."""
-ERROR_MM = 0.005
-"""How far measured widths may fall short (coverage comes in steps); a line of just the limit is no finding."""
 LEAST_CROSSINGS = 3
-LEAST_MM = 0.4
-"""Shorter than this is a tip or a speck, however thin."""
 WINDOW_MM = 0.35
 """How far to each side along the chain widths are averaged."""
 
 
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """A stretch of a line or gap under a limit; lengths in mm, `box_mm` = x, y, width, height."""
-
-    width_mm: float
-    length_mm: float
-    gap: bool
-    box_mm: tuple[float, float, float, float]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Widths:
-    """Every measured crossing of a narrow strip: where (px), how wide (mm), in which chain; arrays of length N."""
+    """Every measured crossing of a narrow strip: where (px), how wide (mm), in which chain; arrays of length N.
+
+    `upright` crossings lie on rows. `slope` is how far the chain leans there, in pixels a line; `taper` how fast the
+    width grows along the strip, infinite where it cannot be told.
+    """
 
     x: Floats
     y: Floats
@@ -63,6 +51,8 @@ class Widths:
     advance_mm: Floats
     chain: Ints
     gap: Bools
+    slope: Floats
+    upright: Bools
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +85,8 @@ def widths(scans: Scans, ppi: float, up_to_mm: float) -> Widths:
         advance_mm=np.concatenate((a.advance_mm, b.advance_mm)),
         chain=np.concatenate((a.chain, other)).astype(np.int32),
         gap=np.concatenate((a.gap, b.gap)),
+        slope=np.concatenate((a.slope, b.slope)),
+        upright=np.concatenate((a.upright, b.upright)),
     )
 
 
@@ -195,6 +187,8 @@ def _chained(c: _Crossings, ppi: float, *, upright: bool) -> Widths:
         advance_mm=mm / np.sqrt(cos2),
         chain=chain,
         gap=c.gap,
+        slope=slope,
+        upright=np.full(chain.size, upright),
     )
 
 
@@ -274,45 +268,3 @@ def _chain_of(nxt: NDArray[np.intp]) -> Ints:
     at = np.flatnonzero(nxt >= 0)
     links = coo_array((np.ones(at.size, np.int8), (at, nxt[at])), shape=(count, count))
     return np.asarray(connected_components(links, directed=False)[1], np.int32)
-
-
-def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
-    """Return the stretches that stay under `limit_mm` for 3 × their width or 1 mm, thinnest first."""
-    ok = (w.width_mm < limit_mm - ERROR_MM) & (w.taper <= TAPER)
-    at = np.flatnonzero(ok)
-    if not at.size:
-        return ()
-    fresh = np.ones(at.size, bool)
-    fresh[1:] = (np.diff(at) != 1) | (w.chain[at[1:]] != w.chain[at[:-1]])
-    head = np.flatnonzero(fresh)
-    length = np.add.reduceat(w.advance_mm[at], head)
-    width = np.minimum.reduceat(w.width_mm[at], head)
-    widest = np.maximum.reduceat(w.width_mm[at], head)
-    enough = length >= np.where(_tips(w, at, head), 1.0, np.clip(3 * widest, LEAST_MM, 1.0))
-    mm = MM_PER_INCH / ppi
-    x0, x1 = np.minimum.reduceat(w.x[at], head) * mm, np.maximum.reduceat(w.x[at], head) * mm
-    y0, y1 = np.minimum.reduceat(w.y[at], head) * mm, np.maximum.reduceat(w.y[at], head) * mm
-    strips = [
-        Strip(
-            width_mm=float(width[i]),
-            length_mm=float(length[i]),
-            gap=bool(w.gap[at[head[i]]]),
-            box_mm=(
-                float(x0[i] - width[i] / 2),
-                float(y0[i] - width[i] / 2),
-                float(x1[i] - x0[i] + width[i]),
-                float(y1[i] - y0[i] + width[i]),
-            ),
-        )
-        for i in np.flatnonzero(enough)
-    ]
-    return tuple(sorted(strips, key=lambda s: (s.width_mm, s.box_mm)))
-
-
-def _tips(w: Widths, at: NDArray[np.intp], head: NDArray[np.intp]) -> Bools:
-    """Say which stretches end at one end and grow into a wedge at the other."""
-    first, last = at[head], at[np.append(head[1:], at.size) - 1]
-    chain = np.concatenate(([-1], w.chain, [-1]))
-    taper = np.concatenate(([0.0], w.taper, [0.0])) > TAPER
-    goes_back, goes_on = chain[first] == w.chain[first], chain[last + 2] == w.chain[last]
-    return np.asarray((goes_back & taper[first] & ~goes_on) | (goes_on & taper[last + 2] & ~goes_back))

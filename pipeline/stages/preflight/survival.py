@@ -14,7 +14,8 @@ from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
 from pipeline.stages.preflight.stations import scanned
-from pipeline.stages.preflight.strips import under, widths
+from pipeline.stages.preflight.stretches import under
+from pipeline.stages.preflight.strips import widths
 from pipeline.stages.preflight.thin import separate
 
 GAMUT_DE = 3.0

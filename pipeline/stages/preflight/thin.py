@@ -8,7 +8,8 @@ from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
 from pipeline.stages.preflight.stations import Scans, scanned
-from pipeline.stages.preflight.strips import Strip, under, widths
+from pipeline.stages.preflight.stretches import Strip, under
+from pipeline.stages.preflight.strips import widths
 from pipeline.stages.preflight.texture import textured
 
 SEPARATE_MM = 0.5
@@ -37,6 +38,8 @@ def thin_features(
     for gap, stop_mm, warn_mm in ((False, line_stop_mm, line_warn_mm), (True, gap_stop_mm, gap_warn_mm)):
         for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):
             strips = [s for s in under(measured, ppi, limit) if s.gap == gap] if limit > 0 else []
+            if severity == "stop":
+                strips = [s for s in strips if not s.waist]
             strips = [s for s in strips if not textured(pixels, ppi, s.box_mm)]
             if strips:
                 found.append(_finding(strips, limit, stop=severity == "stop", gap=gap))
