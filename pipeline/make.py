@@ -22,6 +22,7 @@ from pipeline.plan import Job, Plan, Plate, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
 from pipeline.reading import Wanted
 from pipeline.release import Places
+from pipeline.rolls import order_rolls
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.study import Study
@@ -238,6 +239,7 @@ def _make(
         work = _work(planned, shop, engine, decided)
         if not work.held_for:
             work = replace(work, plated=_plates(planned, shop, work.studies, engine, made))
+            work = replace(work, rolls=order_rolls(work.plan, work.plated, shop, made))
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
@@ -270,11 +272,11 @@ def _work(planned: _Planned, shop: Shop, engine: Engine, decided: Decided) -> Wo
 
 def _only_served(order: Order) -> None:
     """Refuse what can be checked, but not made yet."""
-    later = sorted({p.route for c in order.colourways for p in prints_of(order, c)} - {"direct"})
+    later = sorted({p.route for c in order.colourways for p in prints_of(order, c)} - {"direct", "transfer"})
     if later:
         raise Refused(
             f"The route {' and '.join(repr(route) for route in later)} can be checked (washfast check), but its press "
-            'files are not made yet. Take the route "direct", or leave those prints out.'
+            'files are not made yet. Take the route "direct" or "transfer", or leave those prints out.'
         )
 
 

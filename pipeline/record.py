@@ -15,6 +15,8 @@ from pipeline.keys import code_version, library_versions
 from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
 from pipeline.release import RECORD, digest, files_below
+from pipeline.roll_files import roll_file
+from pipeline.rolls import film_presses
 from pipeline.stages.preflight.answers import answer, merge
 from pipeline.study import Study
 from pipeline.tasks import Plated
@@ -54,7 +56,7 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
     """Write record.json into a staged release and return its totals."""
     plan, order = work.plan, work.plan.order
     totals = _totals(plan, work.plated)
-    rolls: list[dict[str, Any]] = []
+    rolls = [roll.as_json() for roll in work.rolls]
     record = {
         "schema": SCHEMA,
         "order": order.order,
@@ -67,7 +69,7 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
         "due": None if order.due is None else order.due.isoformat(),
         "priority": order.priority,
         "inputs": [{"path": path, "sha256": digest_} for path, digest_ in work.inputs.items()],
-        "files": _files(plan, work.plated, folder),
+        "files": _files(work, folder),
         "findings": [finding.as_json() for finding in work.findings],
         "plates": [
             _plate(job, plate, work.plated) for job, plate in _pairs(plan) if plate.stem in work.plated
@@ -75,6 +77,7 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
         "colourways": colourways(plan),
         "changes": {name: list(lines) for name, lines in work.changes.items()},
         "colours": [_colours(job, work.studies[job.key]) for job in plan.jobs],
+        "film": film_presses(plan),
         "rolls": rolls,
         "estimates": estimates(plan, work.plated, rolls),
         "totals": totals,
@@ -144,8 +147,9 @@ def _totals(plan: Plan, plated: Mapping[str, Plated]) -> dict[str, int]:
     }
 
 
-def _files(plan: Plan, plated: Mapping[str, Plated], folder: Path) -> list[dict[str, Any]]:
-    known: dict[str, dict[str, Any]] = {}
+def _files(work: Work, folder: Path) -> list[dict[str, Any]]:
+    plan, plated = work.plan, work.plated
+    known: dict[str, dict[str, Any]] = {roll.path: roll_file(roll) for roll in work.rolls}
     for job, plate in _pairs(plan):
         for role, name in plated[plate.stem].files if plate.stem in plated else ():
             entry = known.setdefault(name, _press_file(job, plate, role))
@@ -190,7 +194,8 @@ def _press_file(job: Job, plate: Plate, role: str) -> dict[str, Any]:
 
 
 def _paper(path: Path, ways: Mapping[str, str], prints: Mapping[str, str]) -> dict[str, Any]:
-    role = {"proof.pdf": "proof", "ticket.pdf": "ticket"}.get(path.name, "picture")
+    papers = {"proof.pdf": "proof", "ticket.pdf": "ticket", "cut-list.pdf": "cut-list"}
+    role = papers.get(path.name, "picture")
     folders = path.parts[:-1]
     empty = dict.fromkeys(
         (

@@ -291,7 +291,7 @@ def test_what_does_not_pass_postflight_is_not_published(
 
 BAD = {
     "a route that is not made yet": (
-        {"prints": [{**ORDER["prints"][0], "route": "transfer"}]},
+        {"prints": [{**ORDER["prints"][0], "route": "screen"}]},
         None,
         "not made yet",
     ),

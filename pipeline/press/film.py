@@ -1,11 +1,71 @@
-"""The press files of one plate on the `transfer` route: colour and base, as they lie on the film."""
+"""Film: the press files of one plate on the `transfer` route, and the values a roll of plates is made of.
+
+Places are given as the film lies ink side up: x across, y along, in mm from the upper left corner of what is printed.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.press.png import write_png
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.press.png import read_png, write_png
 from pipeline.raster import Pixels, Plane
+
+
+@dataclass(frozen=True, slots=True)
+class FilmPlate:
+    """One plate: its files, its size in mm as it stands upright, and how the files are to be read.
+
+    `mirrored` says that the files show it as it lies on the film, seen from the ink side; `base` is None where the
+    press makes the base itself.
+    """
+
+    colour: Path
+    base: Path | None
+    width_mm: float
+    height_mm: float
+    mirrored: bool
+    dark_is_ink: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FilmPlace:
+    """Where a plate lies: the upper left corner of its turned box; `turn_deg` is clockwise, in quarters."""
+
+    plate: str
+    x_mm: float
+    y_mm: float
+    turn_deg: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilmTag:
+    """A tag: upright pixels (H, W), True is ink; the upper left corner of its turned box, and its upright size."""
+
+    bitmap: NDArray[np.bool_]
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    turn_deg: int
+
+
+@dataclass(frozen=True, slots=True)
+class FilmRoll:
+    """One piece of film: what is printed is `width_mm` × `length_mm`. `cuts` are (x, y, width, height) to cut along.
+
+    `mirror` writes the whole file mirrored, for a press that mirrors what it gets.
+    """
+
+    width_mm: float
+    length_mm: float
+    places: tuple[FilmPlace, ...]
+    tags: tuple[FilmTag, ...] = ()
+    cuts: tuple[tuple[float, float, float, float], ...] = ()
+    mirror: bool = False
 
 
 def write_film(
@@ -33,3 +93,12 @@ def write_film(
         made.append(("press-base", f"{stem}_base.png"))
         write_png(folder / made[1][1], 255 - base if dark_is_ink else base, ppi, srgb=False)
     return tuple(made)
+
+
+def read_plate(plate: FilmPlate) -> tuple[NDArray[np.uint8], Plane | None]:
+    """Return colour (H, W, 4) and base (H, W), 255 is full white, of a plate's files."""
+    colour, _ = read_png(plate.colour)
+    if plate.base is None:
+        return colour, None
+    base, _ = read_png(plate.base)
+    return colour, 255 - base if plate.dark_is_ink else base

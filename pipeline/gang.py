@@ -1,0 +1,262 @@
+"""Gangs plates on film: which pieces there are, where they lie, what their tags say, and the files of the rolls.
+
+Everything is told as the film lies ink side up, as it comes off the press: x across, y along, from the upper left
+corner of what can be printed. There the print is seen mirrored and the tags read right.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.finding import Finding
+from pipeline.press.film import FilmPlace, FilmPlate, FilmRoll, FilmTag, read_plate
+from pipeline.press.tag import Tag, tag_bitmap, tag_size_mm
+from pipeline.shop_parts import Press
+from pipeline.shop_parts import Roll as FilmStock
+from pipeline.stages.impose import TURNS, Layout, Piece, Placed, Roll, impose, problems
+
+TAG_GAP_MM = 1.5
+"""Between a print and its tag: the cut goes through here, and the tag falls away with the waste (ours)."""
+OUTLINE_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What one piece of film is for; `number` counts the pieces of an order on film, from 1 to `of`."""
+
+    order: str
+    revision: int
+    colourway: str
+    print: str
+    size: str
+    number: int
+    of: int
+
+    @property
+    def code(self) -> str:
+        """What the code on the tag holds: order/revision/number, the order as a digest where it is too long."""
+        order = self.order
+        if len(order) > 36:
+            order = hashlib.sha256(order.encode()).hexdigest()[:16]
+        return f"{order}/{self.revision}/{self.number}"
+
+    @property
+    def tag(self) -> Tag:
+        """The tag: what an operator sorts by comes first, where nothing is cut off."""
+        first = f"{self.size} · {self.number}/{self.of} · {self.order} r{self.revision}"
+        return Tag(self.code, first, f"{self.colourway} · {self.print}")
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Equal pieces: one plate on film, and what each piece of it is for."""
+
+    key: str
+    plate: FilmPlate
+    ppi: float
+    labels: tuple[Label, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """One piece on a roll: the upper left corner of its turned box in mm, turned clockwise."""
+
+    label: Label
+    key: str
+    x_mm: float
+    y_mm: float
+    turn_deg: int
+    tag_mm: tuple[float, float, float, float]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the piece in the form of record.json."""
+        label = self.label
+        return {
+            "plate": self.key,
+            "order": label.order,
+            "revision": label.revision,
+            "colourway": label.colourway,
+            "print": label.print,
+            "size": label.size,
+            "number": label.number,
+            "x_mm": round(self.x_mm, 2),
+            "y_mm": round(self.y_mm, 2),
+            "turn_deg": self.turn_deg,
+            "tag": label.code,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Rolled:
+    """One roll as written, below the folder of its release, and the figures to judge it by.
+
+    `width_mm` × `length_mm` is what is printed, of a film `film_mm` wide. `utilisation`, `area_bound_mm` and
+    `row_layout_mm` are of all the rolls laid out together, `all_mm` is their length.
+    """
+
+    path: str
+    press: str
+    width_mm: float
+    film_mm: float
+    length_mm: float
+    utilisation: float
+    area_bound_mm: float
+    row_layout_mm: float
+    all_mm: float
+    method: str
+    mirrored: bool
+    placed: tuple[Laid, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the roll in the form of record.json."""
+        return {
+            "path": self.path,
+            "press": self.press,
+            "width_mm": round(self.width_mm, 2),
+            "film_mm": self.film_mm,
+            "length_mm": round(self.length_mm, 1),
+            "pieces": len(self.placed),
+            "utilisation": round(self.utilisation, 4),
+            "area_bound_mm": round(self.area_bound_mm, 1),
+            "row_layout_mm": round(self.row_layout_mm, 1),
+            "all_rolls_mm": round(self.all_mm, 1),
+            "method": self.method,
+            "mirrored": self.mirrored,
+            "placed": [laid.as_json() for laid in self.placed],
+        }
+
+
+def stock_of(press: Press) -> FilmStock:
+    """Return the film of a press; every transfer press has one."""
+    assert press.roll is not None
+    return press.roll
+
+
+def roll_of(press: Press, ppi: float) -> Roll:
+    """Return how a press's film may be laid out, as nesting takes it."""
+    stock = stock_of(press)
+    return Roll(
+        width_mm=stock.width_mm - 2 * stock.margin_mm,
+        longest_mm=stock.longest_mm,
+        gutter_mm=stock.gutter_mm,
+        turns=TURNS if stock.turn else (0,),
+        tag_mm=tag_size_mm(ppi),
+        tag_gap_mm=TAG_GAP_MM,
+    )
+
+
+def film_problems(sizes: Sequence[tuple[str, float, float, int]], press: Press) -> tuple[Finding, ...]:
+    """Return what keeps prints off a press's film: (what it is, width, height in mm, pieces) of each."""
+    pieces = tuple(Piece(what, width, height, count) for what, width, height, count in sizes)
+    return problems(pieces, roll_of(press, press.resolution_ppi))
+
+
+def lay_out(kinds: Sequence[Kind], press: Press) -> tuple[list[list[Laid]], Layout]:
+    """Return the pieces roll by roll, and the layout with its figures.
+
+    Raises ValueError for what `film_problems` tells.
+    """
+    stock = stock_of(press)
+    roll = roll_of(press, kinds[0].ppi)
+    boxes = stock.nest == "box" or stock.cut_lines
+    pieces = tuple(_piece(kind, boxes=boxes) for kind in kinds)
+    layout = impose(pieces, roll)
+    by_key = {kind.key: kind for kind in kinds}
+    rolls: list[list[Laid]] = [[] for _ in layout.lengths_mm]
+    for placed in layout.placed:
+        rolls[placed.part].append(_laid(placed, by_key[placed.key]))
+    return rolls, layout
+
+
+def _piece(kind: Kind, *, boxes: bool) -> Piece:
+    plate = kind.plate
+    shape = None if boxes else outline(kind)
+    return Piece(kind.key, plate.width_mm, plate.height_mm, len(kind.labels), shape, OUTLINE_MM)
+
+
+def outline(kind: Kind) -> NDArray[np.bool_]:
+    """Return which cells of OUTLINE_MM hold any ink, (rows, columns), as the plate lies on the film."""
+    colour, _ = read_plate(kind.plate)
+    ink = colour[..., 3] > 0
+    if not kind.plate.mirrored:
+        ink = ink[:, ::-1]
+    for axis, side in ((0, kind.plate.height_mm), (1, kind.plate.width_mm)):
+        pixels = ink.shape[axis]
+        cells = int(np.ceil(side / OUTLINE_MM - 1e-9))
+        # A pixel may lie in two cells: it counts in both.
+        edges = np.arange(cells) * OUTLINE_MM / side * pixels
+        starts = np.minimum(np.floor(edges + 1e-9).astype(np.int64), pixels - 1)
+        ends = np.maximum(np.ceil(np.append(edges[1:], pixels) - 1e-9).astype(np.int64), starts + 1)
+        totals = np.cumsum(ink, axis=axis, dtype=np.int32)
+        before = np.take(totals, np.maximum(starts - 1, 0), axis=axis)
+        before[(starts == 0, slice(None)) if axis == 0 else (slice(None), starts == 0)] = 0
+        ink = np.take(totals, ends - 1, axis=axis) > before
+    return np.ascontiguousarray(ink)
+
+
+def _laid(placed: Placed, kind: Kind) -> Laid:
+    assert placed.tag_mm is not None
+    label = kind.labels[placed.index]
+    return Laid(label, kind.key, placed.x_mm, placed.y_mm, placed.turn_deg, placed.tag_mm)
+
+
+def film_rolls(
+    rolls: Sequence[Sequence[Laid]], kinds: Sequence[Kind], press: Press, font: Path
+) -> Iterator[FilmRoll]:
+    """Yield each roll as it is written; `font` is that of the tags."""
+    stock = stock_of(press)
+    by_key = {kind.key: kind for kind in kinds}
+    for laid in rolls:
+        tags = tuple(_tag(piece, by_key[piece.key].ppi, font) for piece in laid)
+        yield FilmRoll(
+            width_mm=stock.width_mm - 2 * stock.margin_mm,
+            length_mm=max(_end(piece, by_key[piece.key].plate) for piece in laid),
+            places=tuple(FilmPlace(p.key, p.x_mm, p.y_mm, p.turn_deg) for p in laid),
+            tags=tags,
+            cuts=tuple(_cut(p, by_key[p.key].plate) for p in laid) if stock.cut_lines else (),
+            mirror=press.mirror_in == "press",
+        )
+
+
+def _tag(piece: Laid, ppi: float, font: Path) -> FilmTag:
+    x, y, _, _ = piece.tag_mm
+    wide, high = tag_size_mm(ppi)
+    return FilmTag(tag_bitmap(piece.label.tag, ppi, font), x, y, wide, high, piece.turn_deg)
+
+
+def _turned(plate: FilmPlate, turn_deg: int) -> tuple[float, float]:
+    upright = (plate.width_mm, plate.height_mm)
+    return upright if turn_deg % 180 == 0 else upright[::-1]
+
+
+def _end(piece: Laid, plate: FilmPlate) -> float:
+    return max(piece.y_mm + _turned(plate, piece.turn_deg)[1], piece.tag_mm[1] + piece.tag_mm[3])
+
+
+def _cut(piece: Laid, plate: FilmPlate) -> tuple[float, float, float, float]:
+    wide, high = _turned(plate, piece.turn_deg)
+    off = TAG_GAP_MM / 2
+    return piece.x_mm - off, piece.y_mm - off, wide + 2 * off, high + 2 * off
+
+
+def numbered(kinds: Sequence[Kind]) -> tuple[Kind, ...]:
+    """Return the kinds with the pieces of each order numbered, in the order in which they stand."""
+    totals: dict[tuple[str, int], int] = {}
+    for kind in kinds:
+        for label in kind.labels:
+            totals[label.order, label.revision] = totals.get((label.order, label.revision), 0) + 1
+    count = dict.fromkeys(totals, 0)
+
+    def next_of(label: Label) -> Label:
+        key = label.order, label.revision
+        count[key] += 1
+        return replace(label, number=count[key], of=totals[key])
+
+    return tuple(replace(kind, labels=tuple(next_of(label) for label in kind.labels)) for kind in kinds)
