@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from pathlib import Path
 
 import pytest
 from fontTools.fontBuilder import FontBuilder
 from fontTools.pens.ttGlyphPen import TTGlyphPen
 
-from pipeline.art import svg
+from pipeline.art import fonts, svg
 from pipeline.art.fonts import FontShelf
 
 
@@ -125,3 +127,38 @@ def test_the_next_family_named_stands_in(shelf):
     art = read('<text y="20" font-family="Nowhere, \'Block\'">A</text>', shelf)
 
     assert [f.code for f in art.findings] == ["live-text"]
+
+
+def test_what_is_installed_is_what_fontconfig_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """One face from the folder that a fontconfig file names, and nothing else of the machine's (fonts.conf(5))."""
+    if shutil.which("fc-list") is None:
+        pytest.skip("fontconfig's fc-list is not installed")
+    (tmp_path / "own").mkdir()
+    make(tmp_path / "own" / "plain.ttf", "Block", 400)
+    (tmp_path / "fonts.conf").write_text(
+        '<?xml version="1.0"?><!DOCTYPE fontconfig SYSTEM "fonts.dtd">'
+        f"<fontconfig><dir>{tmp_path / 'own'}</dir><cachedir>{tmp_path / 'cache'}</cachedir></fontconfig>"
+    )
+    monkeypatch.setenv("FONTCONFIG_FILE", str(tmp_path / "fonts.conf"))
+    fonts._installed.cache_clear()
+    try:
+        face = FontShelf().find("Block")
+        others = [path for path, _ in fonts._installed() if path.parent != tmp_path / "own"]
+    finally:
+        fonts._installed.cache_clear()
+
+    assert face is not None
+    assert face.path == tmp_path / "own" / "plain.ttf"
+    assert others == []
+
+
+def test_what_is_no_font_is_passed_over_and_closed(tmp_path: Path):
+    """Files are counted in /proc (Linux): a licence text called .ttf leaves none open."""
+    for name in ("licence.ttf", "licence.ttc"):
+        (tmp_path / name).write_text("You may use these letters.")
+    (tmp_path / "short.ttf").write_bytes(b"\0\1\0\0" + bytes(20))
+    make(tmp_path / "plain.ttf", "Block", 400)
+    before = len(os.listdir("/proc/self/fd"))  # noqa: PTH208  the fewest files open while counting
+
+    assert FontShelf.of_folder(tmp_path).find("Block") is not None
+    assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208

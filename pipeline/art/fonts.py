@@ -114,11 +114,11 @@ def faces_of(path: Path) -> tuple[Face, ...]:
     from fontTools.ttLib import TTCollection, TTFont, TTLibError
 
     try:
-        if path.suffix.lower() in (".ttc", ".otc"):
-            with TTCollection(path, lazy=True) as collection:
-                return tuple(_face(path, index, font) for index, font in enumerate(collection.fonts))
-        with TTFont(path, lazy=True) as font:
-            return (_face(path, 0, font),)
+        with path.open("rb") as file:  # opened here: what turns out to be no font would stay open
+            if path.suffix.lower() in (".ttc", ".otc"):
+                fonts = TTCollection(file, lazy=True).fonts
+                return tuple(_face(path, index, font) for index, font in enumerate(fonts))
+            return (_face(path, 0, TTFont(file, lazy=True)),)
     except (TTLibError, OSError, KeyError, ValueError, AssertionError):
         return ()
 

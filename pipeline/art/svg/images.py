@@ -17,7 +17,7 @@ from xml.etree.ElementTree import Element
 
 import numpy as np
 
-from pipeline.art.svg import css, outline, units
+from pipeline.art.svg import css, embedded, outline, units
 from pipeline.art.svg.job import OWNERS, Job, Place, owners_text
 from pipeline.art.svg.servers import href
 from pipeline.art.svg.units import multiply
@@ -37,11 +37,13 @@ class UnreadableError(Exception):
 
 def draw(walk: Walker, element: Element, style: css.Style, place: Place) -> None:
     """Append the image with its pixels as they are and the matrix that lays them out."""
-    from pipeline.art.svg.expand import clipped
-
-    job, frame = walk.job, place.frame
+    job = walk.job
     address = href(element)
-    if not address or css.word(style, "visibility", "visible") != "visible":
+    if (
+        not address
+        or css.word(style, "visibility", "visible") != "visible"
+        or _has_no_size(job, element, place)
+    ):
         return
     found = _DATA.match(address)
     if not found:
@@ -50,20 +52,27 @@ def draw(walk: Walker, element: Element, style: css.Style, place: Place) -> None
     try:
         data = _payload(found)
         if b"<svg" in data[:4096] or data[:2] == b"\x1f\x8b":
-            job.unsupported(element, "a drawing (SVG) embedded as an image")
-            return
-        pixels = decode(data, job)
+            _drawing(walk, element, data, place)
+        else:
+            _bitmap(walk, element, style, place, decode(data, job))
     except UnreadableError as error:
         job.find("unsupported-feature", "stop", element, f"the embedded image {error}",
                  "Embed it again as PNG or JPEG.", measured="embedded image")  # fmt: skip
-        return
+
+
+def _drawing(walk: Walker, element: Element, data: bytes, place: Place) -> None:
+    inner = embedded.document(walk.job, element, data)
+    x, y, width, height = _rectangle(walk.job, element, place, *embedded.size_of(inner))
+    if width > 0 and height > 0:
+        moved = multiply(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y))
+        embedded.draw(walk, element, inner, (width, height), replace(place, matrix=moved))
+
+
+def _bitmap(walk: Walker, element: Element, style: css.Style, place: Place, pixels: Pixels) -> None:
+    from pipeline.art.svg.expand import clipped
+
     rows, columns = pixels.shape[:2]
-    own = job.declared(element)
-    x, y = (units.length(own.get(n) or element.get(n), frame, n) or 0.0 for n in ("x", "y"))
-    sizes = [
-        units.length(own.get(n) or element.get(n), frame, a) for n, a in (("width", "x"), ("height", "y"))
-    ]
-    width, height = _size(sizes[0], sizes[1], columns, rows)
+    x, y, width, height = _rectangle(walk.job, element, place, columns, rows)
     if width <= 0 or height <= 0:
         return
     fit, cut = units.fit((0.0, 0.0, columns, rows), width, height, element.get("preserveAspectRatio"))
@@ -78,17 +87,38 @@ def draw(walk: Walker, element: Element, style: css.Style, place: Place) -> None
         leaf.set("image-rendering", "optimizeSpeed")
     if place.owners and place.ink:
         leaf.set(OWNERS, owners_text(place.owners))
-    job.outlines[leaf] = outline.rectangle(0, 0, columns, rows)
+    walk.job.outlines[leaf] = outline.rectangle(0, 0, columns, rows)
     if cut and css.word(style, "overflow", "hidden") not in ("visible", "auto"):
         clipped(walk, replace(place), (x, y, width, height), lambda into: into.append(leaf))
     else:
         place.into.append(leaf)
 
 
-def _size(width: float | None, height: float | None, columns: int, rows: int) -> tuple[float, float]:
+def _said(job: Job, element: Element, place: Place) -> list[float | None]:
+    """Return x, y, width and height as the element says them."""
+    own, axes = job.declared(element), {"width": "x", "height": "y"}
+    return [
+        units.length(own.get(n) or element.get(n), place.frame, axes.get(n, n))
+        for n in ("x", "y", "width", "height")
+    ]
+
+
+def _has_no_size(job: Job, element: Element, place: Place) -> bool:
+    """Say whether nothing of the image is drawn, whatever it is (SVG 2 section 12.3)."""
+    return any(side is not None and side <= 0 for side in _said(job, element, place)[2:])
+
+
+def _rectangle(
+    job: Job, element: Element, place: Place, columns: float, rows: float
+) -> tuple[float, float, float, float]:
+    x, y, width, height = _said(job, element, place)
+    return (x or 0.0, y or 0.0, *_size(width, height, columns, rows))
+
+
+def _size(width: float | None, height: float | None, columns: float, rows: float) -> tuple[float, float]:
     """Return the size; what is not given follows from the image (SVG 2 section 12.3)."""
     if width is None and height is None:
-        return float(columns), float(rows)
+        return columns, rows
     if width is None and height is not None:
         return height * columns / rows, height
     if height is None and width is not None:

@@ -60,12 +60,29 @@ class Job:
     defs: list[Element] = field(default_factory=list)
     outlines: dict[Element, Outline] = field(default_factory=dict)
     named: set[str] = field(default_factory=set)
+    embedded: dict[Element, Job] = field(default_factory=dict)
+    """The work on drawings that image elements embed."""
     steps: int = 0
     points: int = 0
     _known: dict[bytes, str] = field(default_factory=dict)
     _counts: dict[str, int] = field(default_factory=dict)
     _declared: dict[Element, css.Style] = field(default_factory=dict)
     _styles: dict[Element, css.Style] = field(default_factory=dict)
+
+    def inside(self, document: Document, sheets: css.Sheets) -> Job:
+        """Return the work on a drawing within this one: its own ids and styles, the same findings and resources."""
+        return Job(
+            document,
+            self.limits,
+            self.fonts,
+            self.read_image,
+            sheets,
+            self.findings,
+            self.defs,
+            self.outlines,
+            _known=self._known,
+            _counts=self._counts,
+        )
 
     def declared(self, element: Element) -> css.Style:
         """Return what is said of the element itself."""
@@ -113,7 +130,7 @@ class Job:
         message = f"{self.document.name}{where}: {what}."
         self.findings.setdefault((code, message), Finding(code, severity, message, remedy, measured=measured))
 
-    def unsupported(self, element: Element, feature: str) -> None:
+    def unsupported(self, element: Element | None, feature: str) -> None:
         """Note a feature that changes the ink and is not drawn."""
         self.find(
             "unsupported-feature", "stop", element, f"{feature} is not drawn", FLATTEN, measured=feature

@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element
 from pipeline.art.fonts import FontShelf
 from pipeline.art.paint import Rgb, parse_hex
 from pipeline.art.piece import Limits, VectorArt
-from pipeline.art.svg import css, effects, route, scan, units, write
+from pipeline.art.svg import cost, css, effects, route, scan, units, write
 from pipeline.art.svg.expand import Walker, applies, clipped
 from pipeline.art.svg.job import Job, Place, owners_of, shed
 from pipeline.art.svg.parse import Document, too_large, unreadable
@@ -46,7 +46,7 @@ def read(
     for problem in job.sheets.problems:
         job.find("unsupported-feature", "stop", None, f"its style sheet uses {problem[:60]}, which is not followed",
                  "Export the drawing with plain styles.", measured=problem[:60])  # fmt: skip
-    width, height, matrix, frame = _area(document)
+    width, height, matrix, frame = area_of(document)
     content = Element("g")
     style = css.computed(job.declared(document.root), {})
     walk = Walker(job)
@@ -60,10 +60,11 @@ def read(
     shed(content)
     scan.labels(job)
     scan.outside(job, content, width, height)
+    cost.check(job, job.defs, content, width, height)
     return _art(job, width, height, content)
 
 
-def _area(document: Document) -> tuple[float, float, Matrix, Frame]:
+def area_of(document: Document) -> tuple[float, float, Matrix, Frame]:
     """Return the drawing area's size, the matrix of its viewBox, and what relative lengths refer to."""
     root, name = document.root, document.name
     view = units.view_box(root.get("viewBox"))

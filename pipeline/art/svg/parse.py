@@ -72,9 +72,8 @@ def read(data: bytes, name: str, limits: Limits) -> Document:
         raise unreadable(name, f"is not well-formed XML ({error})", "open it and export it again") from error
     root = builder.document.root
     if root.tag not in ("svg", "{}svg"):
-        raise unreadable(
-            name, f"is XML, but its outermost element is <{root.tag}>, not <svg>", "export it as SVG"
-        )
+        tag = root.tag.rpartition("}")[2]
+        raise unreadable(name, f"is XML, but its outermost element is <{tag}>, not <svg>", "export it as SVG")
     return builder.document
 
 
