@@ -16,7 +16,7 @@ from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
 from pipeline.release import RECORD, digest, files_below
 from pipeline.roll_files import roll_file
-from pipeline.rolls import film_presses
+from pipeline.rolls import film_findings, film_presses
 from pipeline.stages.preflight.answers import answer, merge
 from pipeline.study import Study
 from pipeline.tasks import Plated
@@ -28,6 +28,7 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
     found = list(plan.art_findings)
     if plan.order.ship == "as ready":
         found.append(_ships_together())
+    found += film_findings(plan)
     for job in plan.jobs:
         found += job.findings
         found += [

@@ -16,7 +16,7 @@ from typing import Any
 from pipeline import __version__
 from pipeline.faults import Fault
 from pipeline.finding import Finding
-from pipeline.gang import Kind, Rolled, numbered, stock_of
+from pipeline.gang import Kind, Rolled, film_problems, numbered, stock_of
 from pipeline.keys import code_version, library_versions
 from pipeline.plan import Job, Plan
 from pipeline.postflight import SCHEMA, audit, read_record
@@ -56,6 +56,26 @@ def film_presses(plan: Plan) -> list[dict[str, str]]:
     """Return each film press of an order and what shares its rolls, in the form of record.json."""
     presses = {job.press_name: stock_of(job.press).gang for job in _on_film(plan)}
     return [{"press": name, "gang": gang} for name, gang in presses.items()]
+
+
+def film_findings(plan: Plan) -> tuple[Finding, ...]:
+    """Return what keeps prints of an order off the film of their press, before any plate is made."""
+    found: list[Finding] = []
+    sizes: dict[str, list[tuple[str, float, float, int]]] = {}
+    presses = {job.press_name: job.press for job in _on_film(plan)}
+    for job in _on_film(plan):
+        for plate in job.plates:
+            place, overs = plate.placement, plan.overs[job.colourway]
+            pieces = plate.pieces + sum(overs.get(size, 0) for size in place.sizes)
+            one = (job.print.name, place.width_mm, place.height_mm, pieces)
+            sizes.setdefault(job.press_name, []).append(one)
+            found += [
+                f.at(print=job.print.name, colourways=(job.colourway,), sizes=place.sizes)
+                for f in film_problems([(*one[:3], 1)], job.press)
+            ]
+    for name, all_ in sizes.items() if not found else ():
+        found += film_problems(all_, presses[name])
+    return tuple(found)
 
 
 def _on_film(plan: Plan) -> list[Job]:
