@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.engine import Engine, Task
 from pipeline.order_parts import Accept, Colourway
 from pipeline.papers import words
+from pipeline.papers.colour_names import colour_name
+from pipeline.papers.contact import opaque
 from pipeline.papers.facts import (
     BandFacts,
     ClothFacts,
@@ -15,6 +18,7 @@ from pipeline.papers.facts import (
     ColourwayFacts,
     Decision,
     JobFacts,
+    Picture,
     PrintFacts,
     ProofFacts,
     SizeFacts,
@@ -22,50 +26,78 @@ from pipeline.papers.facts import (
 )
 from pipeline.plan import Job, Plan, Plate
 from pipeline.shop import Shop
+from pipeline.stages.fade import ColourLife
 from pipeline.study import Study
 from pipeline.tasks import Plated, write_bytes_task
 from pipeline.work import Work
 
+CONTACT, SWATCHES, PICTURES = "contact.png", "swatches.png", "pictures"
+PICTURE_PPI = 150
+
 
 def write_papers(work: Work, shop: Shop, folder: Path, engine: Engine) -> None:
-    """Write a ticket per colourway, the proof, and pictures of the prints where the order is held."""
+    """Write the proof, a ticket per colourway once plates are made, and the pictures.
+
+    Pictures are those of findings (pictures/NAME, as `Finding.picture` names them), a contact sheet, swatches of the
+    main colours, and for an order that is held one of each print on its fabric.
+    """
+    from pipeline.papers.contact import contact_sheet, swatch_sheet
     from pipeline.papers.proof import proof_pdf
     from pipeline.papers.ticket import ticket_pdf
 
     plan = work.plan
-    job_facts = _job_facts(plan, shop)
+    job = _job_facts(work, shop)
+    pictures = _pictures(work)
     ways = tuple(_colourway(work, shop, colourway) for colourway in plan.order.colourways)
-    proof = ProofFacts(job_facts, ways, _changes(plan), _decisions(plan.order.accept))
-    todo = [Task("proof", write_bytes_task, (folder / "proof.pdf", proof_pdf, proof))]
-    if work.plated:
-        todo += [
-            Task(
-                f"ticket {way.name}",
-                write_bytes_task,
-                (
-                    folder / plan.folders["colourways"][way.name] / "ticket.pdf",
-                    ticket_pdf,
-                    TicketFacts(job_facts, way),
-                ),
-            )
-            for way in ways
-        ]
-    else:
-        _write_pictures(plan, work.studies, folder)
+    proof = ProofFacts(
+        job,
+        ways,
+        _changed_art(plan),
+        _decisions(plan.order.accept),
+        tuple(finding for finding in work.findings if finding.severity == "stop"),
+        pictures,
+        work.declined,
+        asks=(plan.order.approval or shop.defaults.approval) == "required" and not work.approved_by,
+    )
+    todo = [
+        Task(name, write_bytes_task, (folder / name, function, proof))
+        for name, function in (("proof.pdf", proof_pdf), (CONTACT, contact_sheet), (SWATCHES, swatch_sheet))
+    ]
+    for way in ways if work.plated else ():
+        path = folder / plan.folders["colourways"][way.name] / "ticket.pdf"
+        shown = {f.picture: pictures[f.picture] for f in way.findings if f.picture in pictures}
+        facts = TicketFacts(job, way, shown)
+        todo.append(Task(f"ticket {way.name}", write_bytes_task, (path, ticket_pdf, facts)))
+    _write_pictures(work, pictures, folder)
     engine.run(todo)
 
 
-def _write_pictures(plan: Plan, studies: Mapping[str, Study], folder: Path) -> None:
-    from PIL import Image
+def _pictures(work: Work) -> dict[str, Picture]:
+    """Return the pictures that findings of the order name."""
+    named = {finding.picture for finding in work.findings}
+    return {
+        name: picture
+        for study in work.studies.values()
+        for name, picture in study.pictures.items()
+        if name in named
+    }
 
-    for job in plan.jobs:
-        target = folder / plan.folders["colourways"][job.colourway] / plan.folders["prints"][job.print.name]
-        target.mkdir(parents=True, exist_ok=True)
-        Image.fromarray(studies[job.key].picture).save(target / "picture.png", format="PNG")
+
+def _write_pictures(work: Work, pictures: Mapping[str, Picture], folder: Path) -> None:
+    from pipeline.press.png import png_bytes
+
+    todo = {folder / PICTURES / name: picture for name, picture in pictures.items()}
+    for job in () if work.plated else work.plan.jobs:
+        folders = work.plan.folders
+        where = folder / folders["colourways"][job.colourway] / folders["prints"][job.print.name]
+        todo[where / "picture.png"] = work.studies[job.key].picture
+    for path, picture in todo.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(png_bytes(opaque(picture), PICTURE_PPI))
 
 
-def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
-    order = plan.order
+def _job_facts(work: Work, shop: Shop) -> JobFacts:
+    order = work.plan.order
     return JobFacts(
         order=order.order,
         revision=order.revision,
@@ -76,6 +108,8 @@ def _job_facts(plan: Plan, shop: Shop) -> JobFacts:
         notes=order.notes,
         shop=shop.name,
         paper="A4" if shop.defaults.paper == "A4" else "Letter",
+        approved_by=work.approved_by,
+        changes=tuple(work.changes.get("", ())),
     )
 
 
@@ -108,6 +142,8 @@ def _colourway(work: Work, shop: Shop, colourway: Colourway) -> ColourwayFacts:
         ),
         prints=tuple(_print(shop, job, work.studies[job.key], work.plated) for job in jobs),
         wearer="child" if garment.wearer == "child" else "adult",
+        drawn_as=garment.drawn_as,
+        wash_label=" · ".join(dict.fromkeys(job.press.wash_text for job in jobs if job.press.wash_text)),
         findings=tuple(f for f in work.findings if not f.colourways or colourway.name in f.colourways),
         changes=tuple(work.changes.get(colourway.name, ())),
         decisions=_decisions(a for a in plan.order.accept if a.colourway in (None, colourway.name)),
@@ -156,24 +192,29 @@ def _print(shop: Shop, job: Job, study: Study, plated: Mapping[str, Plated]) -> 
         knocked_out_share=0.0 if not inked or made is None else made.knocked_out_mm2 / inked,
         ink_mm2=0.0 if made is None else made.ink_mm2,
         ink_ml=None if made is None else made.ink_mm2 * press.colour_ml_per_m2 / 1e6,
-        colours=tuple(
-            ColourFacts(
-                number=number,
-                design=life.design,
-                printed=life.printed,
-                washed=life.compensated[0].rgb,
-                worn=life.compensated[1].rgb,
-                grade_with=life.compensated[0].grade.value,
-                grade_without=life.plain[0].grade.value,
-                share=life.share,
-            )
-            for number, life in enumerate(study.lives, 1)
-        ),
+        colours=tuple(_colour(number, life) for number, life in enumerate(study.lives, 1)),
         fade=job.fade.method,
         fade_calibrated=job.fade.calibrated,
         washes=round(job.fade.washes),
         life=round(job.fade.life),
         inks=tuple(ink.name for ink in job.print.inks),
+        hazards=press.hazards,
+    )
+
+
+def _colour(number: int, life: ColourLife) -> ColourFacts:
+    lightness, a, b = lab_of_rgb8(life.printed).tolist()
+    return ColourFacts(
+        number=number,
+        name=colour_name((lightness, a, b)),
+        lab=(lightness, a, b),
+        design=life.design,
+        printed=life.printed,
+        washed=life.compensated[0].rgb,
+        worn=life.compensated[1].rgb,
+        grade_with=life.compensated[0].grade.value,
+        grade_without=life.plain[0].grade.value,
+        share=life.share,
     )
 
 
@@ -204,7 +245,7 @@ def _decisions(accepts: Iterable[Accept]) -> tuple[Decision, ...]:
     )
 
 
-def _changes(plan: Plan) -> tuple[str, ...]:
+def _changed_art(plan: Plan) -> tuple[str, ...]:
     """Say in plain words what the manifest changes about the art, for the customer."""
     said = []
     for colourway in plan.order.colourways:

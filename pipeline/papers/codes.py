@@ -7,7 +7,8 @@ from typing import Any
 
 from pipeline.papers.kit import MM, Sheet
 
-QUIET_MODULES = 10  # ISO/IEC 15417 asks for 10 modules on each side, ISO/IEC 18004 for 4
+QUIET_MODULES = 10  # on each side (ISO/IEC 15417)
+SQUARE_QUIET = 4  # all around (ISO/IEC 18004)
 MODULE_MM = 0.34  # two pixels when the page is read at 150 ppi
 LEAST_MM = 0.30
 
@@ -54,22 +55,39 @@ def line_code(sheet: Sheet, x: float, y: float, width: float, height: float, tex
     return used
 
 
-def square_code(sheet: Sheet, x: float, y: float, side: float, text: str) -> None:
-    """Draw a QR code with its quiet zone inside a square of `side` mm; nothing when it isn't ASCII."""
+def _square(text: str) -> list[list[bool]]:
+    """Return the modules of a QR code, rows from the top."""
     from reportlab.graphics.barcode import qrencoder
 
-    if not ascii_only(text):
-        return
     code: Any = qrencoder.QRCode(None, qrencoder.QRErrorCorrectLevel.M)
     code.addData(text)
     code.make()
-    module = side / (code.getModuleCount() + 8)
-    sheet.fill(x, y, side, side, (255, 255, 255))
+    return [[bool(cell) for cell in row] for row in code.modules]
+
+
+def square_code(sheet: Sheet, x: float, y: float, side: float, text: str) -> None:
+    """Draw a QR code with its quiet zone inside a square of `side` mm; nothing when it isn't ASCII."""
+    if ascii_only(text):
+        cells = _square(text)
+        _draw_square(sheet, x, y, side / (len(cells) + 2 * SQUARE_QUIET), cells)
+
+
+def row_code(sheet: Sheet, x: float, y: float, width: float, height: float, text: str) -> None:
+    """Draw a QR code at the right of a row, so that it shares its quiet zone with the rows above and below."""
+    if not ascii_only(text):
+        return
+    cells = _square(text)
+    module = min(width / (len(cells) + 2 * SQUARE_QUIET), height / (len(cells) + SQUARE_QUIET))
+    side = module * (len(cells) + 2 * SQUARE_QUIET)
+    _draw_square(sheet, x + width - side, y + (height - side) / 2, module, cells)
+
+
+def _draw_square(sheet: Sheet, x: float, y: float, module: float, cells: list[list[bool]]) -> None:
     path = sheet.canvas.beginPath()
-    for row, cells in enumerate(code.modules):
-        at = x + 4 * module
-        below = sheet.height - y - (row + 5) * module
-        for dark, run in groupby(bool(cell) for cell in cells):
+    for row, line in enumerate(cells):
+        at = x + SQUARE_QUIET * module
+        below = sheet.height - y - (row + SQUARE_QUIET + 1) * module
+        for dark, run in groupby(line):
             many = len(list(run))
             if dark:
                 path.rect(at * MM, below * MM, many * module * MM, module * MM)

@@ -1,17 +1,22 @@
-"""Pictures for the screen: the contact sheet of an order, prints by colourway, each with its main colours."""
+"""Pictures for the screen: the contact sheet of an order, prints by colourway, and the swatches of its main colours."""
 
 from __future__ import annotations
 
-import io
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.art.paint import hex_of
 from pipeline.papers import words
-from pipeline.papers.facts import ColourFacts, PrintFacts, ProofFacts
-from pipeline.papers.kit import LABEL, LARGE, SMALL, STRONG, TINY, Sheet
+from pipeline.papers.facts import ColourFacts, Picture, PrintFacts, ProofFacts
+from pipeline.papers.kit import LABEL, LARGE, STRONG, TINY, Sheet
 from pipeline.papers.parts import chip, common_scale, print_picture
 
 CELL_MM, GAP_MM, EDGE_MM = 62.0, 6.0, 8.0
-CHIP_MM = 15.0
+CHIP_MM = 20.0
+FABRIC_MM = 34.0
+STRIP_MM = 14.0
 PPI = 150
 
 
@@ -51,33 +56,57 @@ def _cell(sheet: Sheet, x: float, y: float, item: PrintFacts, scale: float) -> N
     swatch_strip(sheet, x, y + CELL_MM + 5, CELL_MM, item.colours)
 
 
-def _strip_height(colours: tuple[ColourFacts, ...]) -> float:
-    return -(-len(colours) // int(CELL_MM // CHIP_MM)) * 11.0
+def _strip_height(colours: tuple[ColourFacts, ...], width: float = CELL_MM) -> float:
+    return max(1, -(-len(colours) // int(width // CHIP_MM))) * STRIP_MM
 
 
 def swatch_strip(sheet: Sheet, x: float, y: float, width: float, colours: tuple[ColourFacts, ...]) -> None:
     """Draw the main colours as printed in rows of numbered chips with their hex codes."""
     columns = max(1, int(width // CHIP_MM))
     for i, colour in enumerate(colours):
-        at, top = x + i % columns * CHIP_MM, y + i // columns * 11.0
+        at, top = x + i % columns * CHIP_MM, y + i // columns * STRIP_MM
         chip(sheet, at, top, CHIP_MM - 1.5, 6, colour.printed, str(colour.number))
-        sheet.say(
-            at,
-            top + 6.4,
-            colour.name or hex_of(colour.printed),
-            TINY if colour.name else SMALL,
-            CHIP_MM - 1.5,
-        )
+        sheet.say(at, top + 6.4, colour.name, TINY, CHIP_MM - 1.5)
+        sheet.say(at, top + 6.4 + TINY.height, hex_of(colour.printed), TINY, CHIP_MM - 1.5)
+
+
+def swatch_sheet(facts: ProofFacts) -> bytes:
+    """Return a PNG with one strip a colourway: the fabric, then the main colours of all its prints as printed."""
+    rows = [(way, _merged(way.prints)) for way in facts.colourways]
+    most = max((len(colours) for _, colours in rows), default=0)
+    width = 2 * EDGE_MM + FABRIC_MM + max(4, min(most, 12)) * CHIP_MM
+    strips = [_strip_height(colours, width - 2 * EDGE_MM - FABRIC_MM) for _, colours in rows]
+    height = 2 * EDGE_MM + sum(strips) + len(rows) * 4.0
+    sheet = Sheet((width, height), title=f"{facts.job.order} swatches", bottom=0)
+    y = EDGE_MM
+    for (way, colours), high in zip(rows, strips, strict=True):
+        chip(sheet, EDGE_MM, y, FABRIC_MM - 3, 6, way.cloth.srgb, "")
+        sheet.say(EDGE_MM, y + 6.4, way.name, LABEL, FABRIC_MM - 3)
+        swatch_strip(sheet, EDGE_MM + FABRIC_MM, y, width - 2 * EDGE_MM - FABRIC_MM, colours)
+        y += high + 4
+    return _png(sheet.finish())
+
+
+def _merged(prints: tuple[PrintFacts, ...]) -> tuple[ColourFacts, ...]:
+    """Return the main colours of all prints, equal ones once, numbered through."""
+    distinct = {colour.printed: colour for item in prints for colour in item.colours}
+    return tuple(replace(colour, number=i) for i, colour in enumerate(distinct.values(), 1))
+
+
+def opaque(picture: Picture) -> NDArray[np.uint8]:
+    """Return a picture (H, W, 3) with full alpha, (H, W, 4), as the PNG writer takes it."""
+    return np.dstack([picture, np.full(picture.shape[:2], 255, np.uint8)])
 
 
 def _png(pdf: bytes) -> bytes:
+    """Draw the only page of a PDF and encode it as the press files are."""
     import pypdfium2
+
+    from pipeline.press.png import png_bytes
 
     document = pypdfium2.PdfDocument(pdf)
     try:
-        picture = document[0].render(scale=PPI / 72).to_pil().convert("RGB")
+        picture = np.asarray(document[0].render(scale=PPI / 72).to_pil().convert("RGB"))
     finally:
         document.close()
-    out = io.BytesIO()
-    picture.save(out, format="PNG", dpi=(PPI, PPI))
-    return out.getvalue()
+    return png_bytes(opaque(picture), PPI)

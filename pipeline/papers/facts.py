@@ -6,7 +6,8 @@ fabric, printed side up, a few hundred pixels wide; they are compared by identit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -131,6 +132,7 @@ class PrintFacts:
     washes: int = 0
     life: int = 0
     inks: tuple[str, ...] = ()
+    hazards: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +155,7 @@ class ColourwayFacts:
     sizes: tuple[SizeFacts, ...]
     prints: tuple[PrintFacts, ...]
     wearer: Literal["adult", "youth", "child"] = "adult"
+    drawn_as: str = "tee"
     wash_label: str = ""
     findings: tuple[Finding, ...] = ()
     decisions: tuple[Decision, ...] = ()
@@ -176,7 +179,10 @@ class ColourwayFacts:
 
 @dataclass(frozen=True, slots=True)
 class JobFacts:
-    """What all papers of one order share. `due` is already written out, as the shop writes dates."""
+    """What all papers of one order share. `due` is already written out, as the shop writes dates.
+
+    `changes` since the last revision concern the order as a whole; `approved_by` is empty where nobody did.
+    """
 
     order: str
     revision: int = 1
@@ -187,21 +193,32 @@ class JobFacts:
     notes: str = ""
     shop: str = ""
     paper: Paper = "A4"
+    approved_by: str = ""
+    changes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TicketFacts:
-    """One job ticket: one colourway of one order."""
+    """One job ticket: one colourway of one order. `pictures` are those of findings, by `Finding.picture`."""
 
     job: JobFacts
     colourway: ColourwayFacts
+    pictures: Mapping[str, Picture] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProofFacts:
-    """One proof: all colourways of one order, and what was changed in plain words."""
+    """One proof: all colourways of one order, and what was changed in plain words.
+
+    `held` are the findings that wait for a decision, `pictures` show them; `declined` is why the last revision was
+    sent back; `asks` says that the customer's answer is wanted.
+    """
 
     job: JobFacts
     colourways: tuple[ColourwayFacts, ...]
     changes: tuple[str, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    held: tuple[Finding, ...] = ()
+    pictures: Mapping[str, Picture] = field(default_factory=dict)
+    declined: str = ""
+    asks: bool = True

@@ -309,6 +309,10 @@ class Sheet:
             self._line(x, y + i * style.height, line, style, width, align)
         return len(lines) * style.height
 
+    def width_of(self, text: str, style: Style) -> float:
+        """Width of one line, uncut, in mm."""
+        return words.width_of(words.spelled(text), style.face, style.size) / MM
+
     def height_of(self, text: str, style: Style, width: float, most: int = 40) -> float:
         """Height that `tell` will use, in mm."""
         lines = len(words.wrap(text, style.face, style.size, width * MM))

@@ -23,11 +23,11 @@ from pipeline.papers.kit import (
     in_two_runs,
 )
 from pipeline.papers.night_facts import NightFacts, NightOrder, Reason
-from pipeline.papers.parts import bullets, foot, heading, print_picture
+from pipeline.papers.parts import bullets, fitted, foot, heading, print_picture
 
 STATES = ("failed", "refused", "held", "waiting", "released")  # what needs somebody comes first
 LOUD = ("failed", "refused", "held")
-PICTURE_MM = 34.0
+PICTURE_MM = (64.0, 34.0)
 _PICTURE_BYTES = 90_000
 _LINK = Style("plain", SMALL.size, (20, 60, 130))
 
@@ -191,10 +191,7 @@ def _links(sheet: Sheet, links: tuple[tuple[str, str], ...], columns: int = 3) -
 
 def _picture_mm(reason: Reason) -> tuple[float, float]:
     """Return width and height of a reason's picture on paper, 0 without one."""
-    if reason.picture is None:
-        return 0.0, 0.0
-    tall, wide = reason.picture.shape[:2]
-    return wide * PICTURE_MM / max(tall, wide), tall * PICTURE_MM / max(tall, wide)
+    return (0.0, 0.0) if reason.picture is None else fitted(reason.picture, *PICTURE_MM)
 
 
 def _text_width(sheet: Sheet, reason: Reason) -> float:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
-from pipeline.art.paint import Rgb, hex_of
+from pipeline.art.paint import Rgb
 from pipeline.finding import Finding
 from pipeline.papers import words
-from pipeline.papers.facts import ColourFacts, Decision, Mask, Picture, PrintFacts
+from pipeline.papers.facts import Decision, Mask, Picture, PrintFacts
 from pipeline.papers.kit import (
     BODY,
     HAIR,
@@ -36,23 +37,30 @@ _QUIET_SMALL = Style("plain", SMALL.size, QUIET)
 _QUIET_TINY = Style("plain", TINY.size, QUIET)
 
 
-def heading(sheet: Sheet, mark: str, title: str, room: float) -> None:
-    """Start a section: a rule over the full width, its number or sign in the rail, its title.
+def mark(sheet: Sheet, sign: str) -> None:
+    """Write a step's number or sign into the rail."""
+    sheet.fill(MARGIN, sheet.y, 9, 9, INK)
+    sheet.say(MARGIN, sheet.y + 0.9, sign, Style("bold", 17), 9, "centre")
+
+
+def heading(sheet: Sheet, sign: str, title: str, room: float, aside: str = "") -> None:
+    """Start a section: a rule over the full width, its number or sign in the rail, its title, a remark beside it.
 
     `room` is the height in mm of what must stay with the heading on one page.
     """
     sheet.running = ""
-    sheet.y += 3
-    sheet.need(room + 10)
-    sheet.bookmark(f"{mark} {title}".strip())
+    sheet.y += 2.2
+    sheet.need(room + 9)
+    sheet.bookmark(f"{sign} {title}".strip())
     sheet.rule(MARGIN, sheet.y, sheet.right, sheet.y, 0.5)
-    sheet.y += 1.6
-    if mark:
-        sheet.fill(MARGIN, sheet.y, 9, 9, INK)
-        sheet.say(MARGIN, sheet.y + 0.9, mark, Style("bold", 17), 9, "centre")
-    sheet.say(sheet.left, sheet.y + 0.4, title, LARGE, sheet.span)
-    sheet.running = f"{mark} {title}".strip()
-    sheet.y += 7.4
+    sheet.y += 1.4
+    if sign:
+        mark(sheet, sign)
+    if aside:
+        sheet.say(sheet.left + 40, sheet.y + 1.8, aside, SMALL, sheet.span - 40, "right")
+    sheet.say(sheet.left, sheet.y + 0.2, title, LARGE, 38 if aside else sheet.span)
+    sheet.running = f"{sign} {title}".strip()
+    sheet.y += 6.8
 
 
 def banner(sheet: Sheet, text: str, x: float, width: float) -> None:
@@ -101,63 +109,14 @@ def chip(sheet: Sheet, x: float, y: float, width: float, height: float, colour: 
         sheet.say(x + 0.7, y + 0.7 + (side - style.height) / 2, label, style, plate, "centre")
 
 
-def grade(value: float | None) -> str:
-    """Write a grey-scale step, "4.5"; a dash when there is none."""
-    return "–" if value is None else words.number(value, 1)
+INLINE = Style("plain", 8.0)
+INLINE_LABEL = 18.0
 
 
-def _heads(item: PrintFacts) -> tuple[str, ...]:
-    planned = f"{item.washes} washes" if item.washes else "washed"
-    return "design", "printed", planned, f"{item.life} washes" if item.life else "worn"
-
-
-def inline(sheet: Sheet, x: float, width: float, label: str, value: str, style: Style = SMALL) -> None:
+def inline(sheet: Sheet, x: float, width: float, label: str, value: str) -> None:
     """Write a small label and its value on one line from the cursor on, the value wrapped in its column."""
-    sheet.say(x, sheet.y + 0.3, label, _QUIET_TINY, INLINE_LABEL - 1)
-    sheet.y += sheet.tell(x + INLINE_LABEL, sheet.y, value, style, width - INLINE_LABEL) + 0.5
-
-
-INLINE_LABEL = 21.0
-
-COLOUR_ROW = 11.0
-"""Height of one row of the colour table, mm; its heading takes 5."""
-
-
-def colour_table(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None:
-    """Write the main colours from the cursor on: chips of each state with hex codes, name, Lab, share, grade.
-
-    `width` is at least 90 mm. The cursor moves down; rows that don't fit go to the next page under a heading.
-    """
-    heads = _heads(item)
-    step = min(25.0, width * 0.165)
-    for i, colour in enumerate(item.colours):
-        if sheet.need(COLOUR_ROW + (5 if i == 0 else 0)) or i == 0:
-            for k, head in enumerate(heads):
-                sheet.say(x + k * step, sheet.y, head, LABEL, step - 0.8)
-            sheet.say(x + 4 * step + 1, sheet.y, "colour · share · wash grade", LABEL, width - 4 * step - 1)
-            sheet.y += LABEL.height + 0.6
-        _colour_row(sheet, colour, x, step, width)
-        sheet.y += COLOUR_ROW
-
-
-def _colour_row(sheet: Sheet, colour: ColourFacts, x: float, step: float, width: float) -> None:
-    states = (colour.design, colour.printed, colour.washed, colour.worn)
-    for k, state in enumerate(states):
-        at = x + k * step
-        if state is None:
-            sheet.say(at, sheet.y + 1.5, "–", BODY, step)
-            continue
-        chip(sheet, at, sheet.y, step - 1.5, 6.4, state, str(colour.number) if k == 0 else "")
-        sheet.say(at, sheet.y + 6.7, hex_of(state), TINY, step - 1.5)
-    at, rest = x + 4 * step + 1, width - 4 * step - 1
-    sheet.say(at, sheet.y - 0.4, f"{colour.number}  {colour.name}".strip(), STRONG, rest)
-    lines = [] if colour.lab is None else ["Lab " + "  ".join(words.number(v) for v in colour.lab)]
-    shares = [words.percent(colour.share)] if colour.share else []
-    if colour.grade_with is not None or colour.grade_without is not None:
-        shares.append(f"grade {grade(colour.grade_with)} (bare {grade(colour.grade_without)})")
-    lines += [" · ".join(shares)] if shares else []
-    for k, line in enumerate(lines):
-        sheet.say(at, sheet.y + 3.9 + k * TINY.height, line, TINY, rest)
+    sheet.say(x, sheet.y + 0.2, label, _QUIET_TINY, INLINE_LABEL - 1)
+    sheet.y += sheet.tell(x + INLINE_LABEL, sheet.y, value, INLINE, width - INLINE_LABEL) + 0.4
 
 
 def common_scale(prints: tuple[PrintFacts, ...], width: float, height: float) -> float:
@@ -211,32 +170,51 @@ def print_picture(
     sheet.frame(x, y, width, height, 0.15)
 
 
-def findings_list(sheet: Sheet, findings: tuple[Finding, ...], decisions: tuple[Decision, ...]) -> None:
-    """Write findings with their severity as a word, then who accepted what."""
+def findings_list(
+    sheet: Sheet,
+    findings: tuple[Finding, ...],
+    decisions: tuple[Decision, ...],
+    pictures: Mapping[str, Picture] | None = None,
+) -> None:
+    """Write findings with their severity as a word and their picture beside them, then who accepted what."""
+    known = pictures or {}
     for finding in findings:
         place = [finding.print or finding.art or "", words.run_of(finding.sizes) if finding.sizes else ""]
         line = " · ".join(part for part in (finding.code, *place) if part)
-        body = (
-            f"{finding.message} {finding.remedy}".strip() if finding.severity != "note" else finding.message
-        )
-        height = sheet.height_of(body, SMALL, sheet.span - 18) + STRONG.height + 1.6
-        sheet.need(height)
         loud = finding.severity == "stop"
-        sheet.fill(sheet.left, sheet.y + 0.4, 14, 5, INK if loud else PALE)
-        sheet.say(sheet.left, sheet.y + 0.8, words.SEVERITIES[finding.severity], LABEL, 14, "centre")
-        sheet.say(sheet.left + 17, sheet.y, line, STRONG, sheet.span - 18)
-        sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, sheet.span - 18)
-        sheet.y += height
+        tag = words.SEVERITIES[finding.severity]
+        _tagged(sheet, tag, line, finding.message, known.get(finding.picture), loud=loud)
     for decision in decisions:
         head = " · ".join(part for part in (decision.what, decision.where) if part)
         body = f"Accepted by {decision.by}." + (f" Why: {decision.why}" if decision.why else "")
-        height = sheet.height_of(body, SMALL, sheet.span - 18) + STRONG.height + 1.6
-        sheet.need(height)
-        sheet.frame(sheet.left, sheet.y + 0.4, 14, 5, 0.3)
-        sheet.say(sheet.left, sheet.y + 0.8, "AGREED", LABEL, 14, "centre")
-        sheet.say(sheet.left + 17, sheet.y, head, STRONG, sheet.span - 18)
-        sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, sheet.span - 18)
-        sheet.y += height
+        _tagged(sheet, "AGREED", head, body)
+
+
+FINDING_MM = (40.0, 20.0)
+FINDING_BYTES = 90_000
+
+
+def _tagged(
+    sheet: Sheet, tag: str, line: str, body: str, picture: Picture | None = None, *, loud: bool = False
+) -> None:
+    wide, tall = (0.0, 0.0) if picture is None else fitted(picture, *FINDING_MM)
+    width = sheet.span - 18 - (wide + 3 if wide else 0)
+    height = max(sheet.height_of(body, SMALL, width) + STRONG.height, tall) + 1.2
+    sheet.need(height)
+    sheet.fill(sheet.left, sheet.y + 0.4, 14, 5, INK if loud else PALE)
+    sheet.say(sheet.left, sheet.y + 0.8, tag, LABEL, 14, "centre")
+    sheet.say(sheet.left + 17, sheet.y, line, STRONG, width)
+    sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, width)
+    if picture is not None:
+        print_picture(sheet, sheet.right - wide, sheet.y, wide, tall, picture, None, FINDING_BYTES)
+    sheet.y += height
+
+
+def fitted(picture: Picture, width: float, height: float) -> tuple[float, float]:
+    """Return width and height in mm of a picture that fills a box of width × height mm one way."""
+    tall, wide = picture.shape[:2]
+    unit = min(width / wide, height / tall)
+    return wide * unit, tall * unit
 
 
 def bullets(sheet: Sheet, lines: tuple[str, ...], style: Style = BODY) -> None:

@@ -94,6 +94,7 @@ def _blank(sheet: Sheet, garment: str, fabric: str, lines: tuple[PullLine, ...])
             sheet.frame(x + 3, sheet.y - _ROW_MM + 1.2, width - 6, _ROW_MM - 2.4, 0.25)
     table.close(sheet)
     pieces, overs = sum(x.pieces for x in lines), sum(x.overs for x in lines)
+    sheet.need(STRONG.height + 1.5)
     sheet.say(
         sheet.left + 0.8,
         sheet.y + 0.8,

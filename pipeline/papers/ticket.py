@@ -24,8 +24,9 @@ from pipeline.papers.kit import (
     Style,
     in_two_runs,
 )
-from pipeline.papers.parts import banner, bullets, findings_list, foot, heading, order_title, pair, tick
-from pipeline.papers.ticket_press import print_step, set_up
+from pipeline.papers.parts import banner, bullets, findings_list, foot, heading, mark, order_title, pair, tick
+from pipeline.papers.ticket_print import print_step
+from pipeline.papers.ticket_setup import set_up
 
 _TEXT = Style("plain", 9.0)
 
@@ -58,15 +59,16 @@ def _draw(facts: TicketFacts, pages: int) -> Sheet:
     _check(sheet, way)
     if way.findings or way.decisions:
         heading(sheet, "!", words.FINDINGS, 14)
-        findings_list(sheet, way.findings, way.decisions)
-    heading(sheet, "Δ", words.CHANGES, 8)
-    bullets(sheet, way.changes or (_unchanged(job.revision),))
+        findings_list(sheet, way.findings, way.decisions, facts.pictures)
+    if job.revision > 1:
+        heading(sheet, "Δ", words.CHANGES, 8)
+        bullets(sheet, _changes(facts) or (words.UNCHANGED,))
     _sign(sheet)
     return sheet
 
 
-def _unchanged(revision: int) -> str:
-    return "First revision." if revision == 1 else "Nothing on this colourway since the last revision."
+def _changes(facts: TicketFacts) -> tuple[str, ...]:
+    return facts.job.changes + facts.colourway.changes
 
 
 # -- furniture ---------------------------------------------------------------------------------------------
@@ -97,6 +99,8 @@ def _head(sheet: Sheet, facts: TicketFacts) -> None:
     y += HUGE.height
     about = " · ".join(part for part in (job.customer, job.title) if part)
     y += sheet.tell(MARGIN, y, about, BODY, left, most=2)
+    if job.approved_by:
+        y += sheet.tell(MARGIN, y, words.APPROVED.format(name=job.approved_by), BODY, left, most=2)
     if job.notes:
         y += sheet.tell(MARGIN, y, f"Note: {job.notes}", STRONG, left, most=4)
     x = sheet.right - 58
@@ -106,21 +110,27 @@ def _head(sheet: Sheet, facts: TicketFacts) -> None:
     if job.priority == "rush":
         sheet.fill(x, right, 26, 7.6, INK)
         sheet.say(x, right + 0.4, "RUSH", BIG, 26, "centre")
-    right = top + 22
+    right = top + 20
     if job.due:
         sheet.say(x, right, f"due {job.due}", STRONG, 58)
     right += STRONG.height + 0.5
     line_code(sheet, x - 3.4, right, 62, 7, job.order)
     sheet.y = max(y, right + 7) + 1
-    _totals(sheet, way)
+    _totals(sheet, facts)
 
 
-def _totals(sheet: Sheet, way: ColourwayFacts) -> None:
+def _totals(sheet: Sheet, facts: TicketFacts) -> None:
+    way = facts.colourway
     parts = [words.count(way.garments, "garment"), words.count(way.impressions, "impression")]
     if way.overs:
         parts.append(f"{words.count(way.overs, 'over')} on top")
     sheet.fill(MARGIN, sheet.y, sheet.right - MARGIN, 8.4, PALE)
-    sheet.say(MARGIN + 2, sheet.y + 0.8, "   ·   ".join(parts), BIG, sheet.right - MARGIN - 4)
+    changed = facts.job.revision > 1 and bool(_changes(facts))
+    rest = sheet.right - MARGIN - 4 - (58 if changed else 0)
+    sheet.say(MARGIN + 2, sheet.y + 0.8, "   ·   ".join(parts), BIG, rest)
+    if changed:
+        sheet.fill(sheet.right - 56, sheet.y, 56, 8.4, INK)
+        sheet.say(sheet.right - 56, sheet.y + 2, words.CHANGED, STRONG, 56, "centre")
     sheet.y += 8.4
 
 
@@ -129,28 +139,35 @@ def _totals(sheet: Sheet, way: ColourwayFacts) -> None:
 
 def _pretreat(sheet: Sheet, way: ColourwayFacts) -> None:
     heading(sheet, "1", words.STEPS[1], 14)
+    recipes: dict[str, list[str]] = {}
     for item in way.prints:
-        margin = item.pretreat_margin_mm
-        body, recipe = words.PRETREAT_NO, ""
+        body = _spray(item) if item.pretreat else words.PRETREAT_NO
         if item.pretreat:
-            sizes = [words.area(b.width_mm + 2 * margin, b.height_mm + 2 * margin) for b in _ends(item)]
-            body = words.PRETREAT_YES.format(margin=words.number(margin), areas=" up to ".join(sizes))
-            recipe = f"Recipe: {item.pretreat_recipe or words.NOT_SET}"
+            recipes.setdefault(item.pretreat_recipe or words.NOT_SET, []).append(item.name)
         x, wide = sheet.left + 55, sheet.span - 55
-        height = sheet.height_of(body, _TEXT, wide) + 0.5
-        height = max(9.0, height + (sheet.height_of(recipe, STRONG, wide) if recipe else 0))
+        height = max(8.4, sheet.height_of(body, _TEXT, wide) + 0.5)
         sheet.need(height)
         if item.pretreat:
-            sheet.fill(sheet.left, sheet.y, 17, 8, INK)
+            sheet.fill(sheet.left, sheet.y, 17, 7.6, INK)
         else:
-            sheet.frame(sheet.left, sheet.y, 17, 8, 0.5)
-        sheet.say(sheet.left, sheet.y + 0.7, words.YES if item.pretreat else words.NO, BIG, 17, "centre")
-        sheet.say(sheet.left + 20, sheet.y, item.name, STRONG, 33)
-        sheet.say(sheet.left + 20, sheet.y + STRONG.height, item.position, SMALL, 33)
-        used = sheet.tell(x, sheet.y, body, _TEXT, wide)
-        if recipe:
-            sheet.tell(x, sheet.y + used, recipe, STRONG, wide)
-        sheet.y += height + 1
+            sheet.frame(sheet.left, sheet.y, 17, 7.6, 0.5)
+        sheet.say(sheet.left, sheet.y + 0.5, words.YES if item.pretreat else words.NO, BIG, 17, "centre")
+        sheet.say(sheet.left + 20, sheet.y - 0.2, item.name, STRONG, 33)
+        sheet.say(sheet.left + 20, sheet.y + STRONG.height - 0.2, item.position, SMALL, 33)
+        sheet.tell(x, sheet.y, body, _TEXT, wide)
+        sheet.y += height + 0.6
+    for recipe, names in recipes.items():
+        whose = "" if len(recipes) == 1 else f"{', '.join(names)} · "
+        text = whose + words.PRETREAT_RECIPE.format(recipe=recipe)
+        sheet.need(sheet.height_of(text, STRONG, sheet.span))
+        sheet.y += sheet.tell(sheet.left, sheet.y, text, STRONG, sheet.span)
+
+
+def _spray(item: PrintFacts) -> str:
+    """Say which area to spray, in whole mm, from the smallest to the largest band."""
+    margin = item.pretreat_margin_mm
+    sizes = [words.area(b.width_mm + 2 * margin, b.height_mm + 2 * margin, 0) for b in _ends(item)]
+    return words.PRETREAT_YES.format(margin=words.number(margin), areas=" up to ".join(sizes))
 
 
 def _ends(item: PrintFacts) -> tuple[BandFacts, ...]:
@@ -162,21 +179,21 @@ def _ends(item: PrintFacts) -> tuple[BandFacts, ...]:
 
 
 def _load(sheet: Sheet, way: ColourwayFacts) -> None:
-    heading(sheet, "2", words.STEPS[2], 58)
-    cloth, top, wide = way.cloth, sheet.y, 78.0
-    sheet.fill(sheet.left, top, wide, 23, cloth.srgb)
-    sheet.frame(sheet.left, top, wide, 23, 0.3)
+    heading(sheet, "2", words.STEPS[2], 46)
+    cloth, top, wide = way.cloth, sheet.y, 84.0
+    sheet.fill(sheet.left, top, wide, 18, cloth.srgb)
+    sheet.frame(sheet.left, top, wide, 18, 0.3)
     one_line = sheet.height_of(cloth.name, HUGE, wide - 6) == HUGE.height
-    sheet.tell(sheet.left + 3, top + 2, cloth.name, HUGE if one_line else BIG, wide - 6, most=2)
+    sheet.tell(sheet.left + 3, top + 0.6, cloth.name, HUGE if one_line else LARGE, wide - 6, most=2)
     about = [hex_of(cloth.srgb)]
     if cloth.lab:
         about.append("Lab " + " ".join(words.number(v) for v in cloth.lab))
     about += ["heather"] * cloth.heather
-    sheet.say(sheet.left + 3, top + 18.5, " · ".join(about), SMALL, wide - 6)
+    sheet.say(sheet.left + 3, top + 13.2, " · ".join(about), SMALL, wide - 6)
     x, rest = sheet.left + wide + 5, sheet.span - wide - 5
     y = top + pair(sheet, x, top, rest, "garment", way.garment, LARGE)
     y += pair(sheet, x, y, rest, "wearer · fibres", " · ".join(p for p in (way.wearer, cloth.fibres) if p))
-    sheet.y = max(top + 23, y) + 2
+    sheet.y = max(top + 18, y) + 1.6
     _size_grid(sheet, way)
     if way.wearer == "child":
         banner(sheet, words.CHILD, sheet.left, sheet.span)
@@ -184,8 +201,8 @@ def _load(sheet: Sheet, way: ColourwayFacts) -> None:
 
 def _size_grid(sheet: Sheet, way: ColourwayFacts) -> None:
     """Write one cell a size: size, pieces, a box to tick; the total last."""
-    columns = max(1, int(sheet.span // 25))
-    wide, high = sheet.span / columns, 21.0
+    columns = max(1, int(sheet.span // 21.5))
+    wide, high = sheet.span / columns, 17.6
     cells: list[SizeFacts | None] = [*way.sizes, None]
     for i, cell in enumerate(cells):
         column = i % columns
@@ -194,16 +211,16 @@ def _size_grid(sheet: Sheet, way: ColourwayFacts) -> None:
         x, y = sheet.left + column * wide, sheet.y
         inner = wide - 1.5
         if cell is None:
-            sheet.fill(x, y, inner, high - 1.5, INK)
-            sheet.say(x + 2, y + 1, "TOTAL", LARGE, inner - 4)
-            sheet.figure(x + 2, y + 8.5, str(way.garments), HUGE, inner - 4)
+            sheet.fill(x, y, inner, high - 1.2, INK)
+            sheet.say(x + 1.6, y + 0.8, "TOTAL", LARGE, inner - 3)
+            sheet.figure(x + 1.6, y + 6.6, str(way.garments), HUGE, inner - 3)
         else:
-            sheet.frame(x, y, inner, high - 1.5, 0.3)
-            sheet.figure(x + 2, y + 1, cell.size, LARGE, inner - 9)
-            sheet.figure(x + 2, y + 8.5, str(cell.pieces), HUGE, inner - (12 if cell.overs else 4))
-            tick(sheet, x + inner - 6, y + 1.5)
+            sheet.frame(x, y, inner, high - 1.2, 0.3)
+            sheet.figure(x + 1.6, y + 0.8, cell.size, LARGE, inner - 8.2)
+            sheet.figure(x + 1.6, y + 6.6, str(cell.pieces), HUGE, inner - (9 if cell.overs else 3))
+            tick(sheet, x + inner - 5.6, y + 1.2, 4.4)
             if cell.overs:
-                sheet.say(x + inner - 12, y + 13, f"+{cell.overs}", SMALL, 10.5, "right")
+                sheet.say(x + inner - 7.6, y + 11, f"+{cell.overs}", SMALL, 6.6, "right")
         if column == columns - 1 or cell is None:
             sheet.y += high
     if way.overs:
@@ -214,29 +231,34 @@ def _size_grid(sheet: Sheet, way: ColourwayFacts) -> None:
 
 
 def _cure(sheet: Sheet, way: ColourwayFacts) -> None:
-    heading(sheet, "5", words.STEPS[5], 30)
+    heading(sheet, "5", words.STEPS[5], 24)
+    settings: dict[tuple[str, str], list[str]] = {}
     for item in way.prints:
-        setting = item.cure or words.NOT_SET
-        height = max(8.0, sheet.height_of(setting, LARGE, sheet.span - 66) + 2)
+        settings.setdefault((item.cure, words.ROUTES[item.route]), []).append(item.name)
+    for (cure, route), names in settings.items():
+        said = cure or words.NOT_SET
+        height = max(8.4, sheet.height_of(said, LARGE, sheet.span - 66) + 1.4)
         sheet.need(height)
-        sheet.say(sheet.left, sheet.y, item.name, STRONG, 58)
-        sheet.say(sheet.left, sheet.y + STRONG.height, words.ROUTES[item.route], SMALL, 58)
-        if not item.cure:
-            sheet.frame(sheet.left + 60, sheet.y, sheet.span - 60, height - 1, 0.6)
-        sheet.tell(sheet.left + 63, sheet.y + 0.7, setting, LARGE, sheet.span - 66)
-        sheet.y += height + 1
+        sheet.say(sheet.left, sheet.y - 0.2, ", ".join(names), STRONG, 58)
+        sheet.say(sheet.left, sheet.y + STRONG.height - 0.2, route, SMALL, 58)
+        if not cure:
+            sheet.frame(sheet.left + 60, sheet.y, sheet.span - 60, height - 0.8, 0.6)
+        sheet.tell(sheet.left + 63, sheet.y + 0.5, said, LARGE, sheet.span - 66)
+        sheet.y += height + 0.6
     routes = dict.fromkeys(item.route for item in way.prints)
     lines = words.CAUTIONS["all"] + tuple(line for route in routes for line in words.CAUTIONS[route])
+    lines += tuple(dict.fromkeys(line for item in way.prints for line in item.hazards))
     if way.wearer == "child":
         lines += (words.CHILD,)
-    bullets(sheet, lines, _TEXT)
+    text = "  •  ".join(lines)
+    sheet.need(sheet.height_of(text, SMALL, sheet.span))
+    sheet.y += sheet.tell(sheet.left, sheet.y, text, SMALL, sheet.span)
 
 
 def _check(sheet: Sheet, way: ColourwayFacts) -> None:
-    heading(sheet, "6", words.STEPS[6], 40)
+    heading(sheet, "6", words.STEPS[6], 30)
     lines = [line.format(garments=way.garments, impressions=way.impressions) for line in words.CHECKS]
-    if way.wash_label:
-        lines.append(f"{words.WASH_LABEL}: {way.wash_label}")
+    lines.append(f"{words.WASH_LABEL}: {way.wash_label or words.NOT_SET}")
     half = sheet.span / 2
     for i in range(0, len(lines), 2):
         row = lines[i : i + 2]
@@ -249,11 +271,17 @@ def _check(sheet: Sheet, way: ColourwayFacts) -> None:
 
 
 def _sign(sheet: Sheet) -> None:
-    heading(sheet, "✓", words.SIGN_OFF, 20)
+    high = 12.0
+    sheet.y += 2.2
+    sheet.need(high + 2)
+    sheet.bookmark(f"✓ {words.SIGN_OFF}")
+    sheet.rule(MARGIN, sheet.y, sheet.right, sheet.y, 0.5)
+    sheet.y += 1.4
+    mark(sheet, "✓")
     wide = sheet.span / len(words.SIGNED)
     for i, label in enumerate(words.SIGNED):
         x = sheet.left + i * wide
-        sheet.frame(x, sheet.y, wide - 1.5, 17, 0.25)
-        sheet.say(x + 1.5, sheet.y + 0.8, label, STRONG, wide - 4)
-        sheet.say(x + 1.5, sheet.y + 13, "name · time", Style("plain", TINY.size, QUIET), wide - 4)
-    sheet.y += 18
+        sheet.frame(x, sheet.y, wide - 1.5, high, 0.25)
+        sheet.say(x + 1.5, sheet.y + 0.4, label, STRONG, wide - 4)
+        sheet.say(x + 1.5, sheet.y + 8.8, "name · time", Style("plain", TINY.size, QUIET), wide - 4)
+    sheet.y += high

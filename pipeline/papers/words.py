@@ -24,14 +24,19 @@ STEPS = {
 FINDINGS = "Findings and decisions"
 CHANGES = "What changed"
 SIGN_OFF = "Sign-off"
+UNCHANGED = "Nothing on this colourway since the last revision."
+CHANGED = "Δ CHANGED: see the last page"
+APPROVED = "Approved by {name}."
 
 YES, NO = "YES", "NO"
 PRETREAT_NO = "No pretreat: no white base is printed directly on this fabric."
-PRETREAT_YES = "Spray the print area and {margin} mm on each side: {areas}. Then dry it fully."
+PRETREAT_YES = "Spray {areas}: the print and {margin} mm on each side. Then dry it fully."
+PRETREAT_RECIPE = "Recipe: {recipe}"
 
-WEARER_SIDES = (
-    "Left and right are the wearer's. The garment is drawn as it lies on the platen, printed side up."
-)
+WEARER_SIDES = "Left and right are the wearer's. Drawn as it lies on the platen, printed side up."
+ALIKE = "The same on all sizes, {pixels}."
+CENTRED = "Centred on the centre line."
+ENLARGED = "enlarged"
 MEASURES = {
     "A": "{line} down to the upper edge of the print",
     "A_up": "{line} up to the upper edge of the print",
@@ -47,9 +52,11 @@ BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
 GRADES = (
-    "Share is that of the ink. Wash grade: grey-scale steps, 5 is no change; bare is without compensation."
+    "Share is that of the ink; Lab is as printed. Grade: grey-scale step after the first number of washes, 5 is no "
+    "change; bare is without compensation."
 )
-NOT_CALIBRATED = "Not calibrated: a guess, not from this shop's wash tests."
+NOT_CALIBRATED = "Not calibrated: a guess, no wash tests."
+CALIBRATED = "Calibrated by wash tests."
 
 CAUTIONS = {
     "all": (
@@ -69,10 +76,10 @@ CHILD = (
 )
 
 CHECKS = (
-    "First print (strike-off) compared with the picture in step 4",
+    "First print (strike-off) compared with step 4",
     "Position measured: A and B within 5 mm",
     "No ink where it is hatched; edges clean",
-    "Right garment, right size label, right fabric colour",
+    "Right garment, size label and fabric colour",
     "Cured through: stretch and wipe test passed",
     "Last piece compared with the first",
     "Counted: {garments} garments, {impressions} impressions",
@@ -138,10 +145,11 @@ def length(mm: float) -> str:
     return f"{number(mm)} mm ({inches(mm)})"
 
 
-def area(width_mm: float, height_mm: float) -> str:
-    """Write a size in mm with inches beside it."""
-    size = f"{number(width_mm)} × {number(height_mm)} mm"
-    return f"{size} ({number(width_mm / MM_PER_INCH, 2)} × {number(height_mm / MM_PER_INCH, 2)} in)"
+def area(width_mm: float, height_mm: float, places: int = 1) -> str:
+    """Write a size in mm with `places` decimals, with inches beside it with one more."""
+    mm = f"{number(width_mm, places)} × {number(height_mm, places)} mm"
+    one, other = (number(v / MM_PER_INCH, places + 1) for v in (width_mm, height_mm))
+    return f"{mm} ({one} × {other} in)"
 
 
 def count(many: int, one: str, more: str = "") -> str:
