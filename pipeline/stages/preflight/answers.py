@@ -9,8 +9,11 @@ from typing import Protocol
 from pipeline.finding import SEVERITIES, Finding
 
 NEVER = frozenset(
-    {"art-unreadable", "art-too-large", "nothing-to-print", "font-missing", "element-not-found"}
-)
+    {
+        "art-unreadable", "art-too-large", "nothing-to-print", "font-missing", "element-not-found",
+        "no-pieces", "too-many-pieces", "gutter-too-wide", "larger-than-film",
+    }
+)  # fmt: skip
 """What nobody can accept: there would be nothing to print, or not what was ordered."""
 
 
