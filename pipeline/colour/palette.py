@@ -51,6 +51,13 @@ class Palette:
     counts: NDArray[np.int64]
 
 
+class Counted(NamedTuple):
+    """The distinct colours (N, 4) uint8 of a picture and how many pixels (N,) have each."""
+
+    colours: NDArray[np.uint8]
+    counts: NDArray[np.int64]
+
+
 @dataclass(frozen=True, slots=True)
 class MainColour:
     """A colour that covers `share` (0–1) of the inked area."""
@@ -105,8 +112,17 @@ def _indexed(words: NDArray[np.uint32], starts: NDArray[np.int64], shape: tuple[
     return Palette(_colours_of(values), index, counts)
 
 
-def main_colours_of(pixels: NDArray[np.uint8], palette: Palette | None = None) -> tuple[MainColour, ...]:
-    """Main colours of a picture (H, W, 4), the largest first; `palette` is that of `flat_palette`.
+def counted(words: NDArray[np.uint32], lengths: NDArray[np.int64]) -> Counted:
+    """The distinct colours of runs of packed RGBA (n,), `lengths` pixels each; in the order of `Palette.colours`."""
+    values, of_run = np.unique(words, return_inverse=True)
+    counts = np.bincount(of_run, weights=lengths, minlength=values.size).astype(np.int64)
+    return Counted(_colours_of(values), counts)
+
+
+def main_colours_of(
+    pixels: NDArray[np.uint8], palette: Palette | Counted | None = None
+) -> tuple[MainColour, ...]:
+    """Main colours of a picture (H, W, 4), the largest first; `palette` is `flat_palette`'s, or its colours alone.
 
     Flat art has exact shares, and its edges are told from its surfaces on a regular sample of a million pixels. In
     photographs grain looks like edges, so there the sample alone counts.
@@ -117,7 +133,7 @@ def main_colours_of(pixels: NDArray[np.uint8], palette: Palette | None = None) -
         return main_colours(taken.colours, taken.counts)
     inside = np.zeros(len(palette.colours))
     calm = sums(taken.index[quiet, 0], np.ones(np.count_nonzero(quiet)), len(taken.colours))
-    scale = palette.index.size / len(sample)
+    scale = int(palette.counts.sum()) / len(sample)
     inside[np.searchsorted(_words(palette.colours), _words(taken.colours))] = calm * scale
     return main_colours(palette.colours, palette.counts, inside=inside)
 

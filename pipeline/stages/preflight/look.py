@@ -8,9 +8,10 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from pipeline.colour.palette import MainColour, flat_palette, main_colours_of
+from pipeline.colour.palette import MainColour, counted, flat_palette, main_colours_of
 from pipeline.finding import Finding
 from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.raster_runs import Picture, Runs, as_pixels, inked
 from pipeline.stages.preflight.bounds import ink_px
 from pipeline.stages.preflight.contacts import Contacts, contacts
 from pipeline.stages.preflight.resolution import hard_edged
@@ -24,10 +25,10 @@ Check: TypeAlias = Callable[..., tuple[Finding, ...]]
 
 
 class Look:
-    """Straight-alpha pixels (H, W, 4) at `ppi`, and what is read off them."""
+    """Straight-alpha pixels (H, W, 4), or runs of them, at `ppi`, and what is read off them."""
 
-    def __init__(self, pixels: Pixels, ppi: float) -> None:
-        self.pixels, self.ppi = pixels, ppi
+    def __init__(self, picture: Picture, ppi: float) -> None:
+        self.picture, self.ppi = picture, ppi
         self._found: dict[Any, tuple[Finding, ...]] = {}
 
     def found(self, check: Check, **limits: Any) -> tuple[Finding, ...]:
@@ -38,8 +39,16 @@ class Look:
         return self._found[key]
 
     @cached_property
+    def pixels(self) -> Pixels:
+        """The pixels."""
+        return as_pixels(self.picture)
+
+    @cached_property
     def main(self) -> tuple[MainColour, ...]:
         """The main colours, the largest first."""
+        runs = self.picture
+        if isinstance(runs, Runs):
+            return main_colours_of(self.pixels, counted(runs.words, runs.lengths))
         return main_colours_of(self.pixels, flat_palette(self.pixels))
 
     @cached_property
@@ -71,7 +80,7 @@ class Look:
     def ink_mm2(self) -> float:
         """The inked area, each pixel by its alpha."""
         mm = MM_PER_INCH / self.ppi
-        return int(self.pixels[..., 3].sum(dtype=np.int64)) / 255 * mm * mm
+        return inked(self.picture) / 255 * mm * mm
 
 
 def reduced(pixels: Pixels, longest_px: int) -> Pixels:

@@ -37,11 +37,11 @@ def place_picture(
     `pixels` is the print at full size, from which only the place is read; `small` is the whole of it, reduced;
     both are `width_mm` wide. `area_mm` is drawn as a thin line where it cuts the print: the print area.
     """
-    whole = _fitted(seen(small, cloth_srgb))
+    whole = fitted(seen(small, cloth_srgb))
     scale = whole.shape[1] / width_mm
     if area_mm is not None:
         _outline(whole, _inside(whole, _px(area_mm, scale)), ((200, 0, 0),))
-    _outline(whole, _inside(whole, _grown(_px(where_mm, scale), 3)), ((255, 255, 255), (0, 0, 0)))
+    frame(whole, _px(where_mm, scale))
     near = _enlarged(pixels, pixels.shape[1] / width_mm, where_mm, cloth_srgb)
     height = max(whole.shape[0], near.shape[0])
     out = np.full((height, 2 * PANEL_PX + SPACE_PX, 3), 255, np.uint8)
@@ -71,11 +71,16 @@ def _enlarged(pixels: Pixels, px_per_mm: float, where: Box, cloth_srgb: SrgbColo
     side = round(min(max(min(w, h) * 1.5, 1), max(width, height)) + 2 * MARGIN_MM * px_per_mm)
     left = _start(x + w / 2, side, width)
     top = _start(y + h / 2, side, height)
-    part = _fitted(seen(_thinned(pixels[top : top + side, left : left + side]), cloth_srgb))
+    part = fitted(seen(_thinned(pixels[top : top + side, left : left + side]), cloth_srgb))
     scale = part.shape[1] / min(side, width)
     box = (x - left) * scale, (y - top) * scale, w * scale, h * scale
-    _outline(part, _inside(part, _grown(box, 3)), ((255, 255, 255), (0, 0, 0)))
+    frame(part, box)
     return part
+
+
+def frame(picture: Picture, box: Box) -> None:
+    """Draw a frame around a box given in pixels, in place; its white and black lines show on every fabric."""
+    _outline(picture, _inside(picture, _grown(box, 3)), ((255, 255, 255), (0, 0, 0)))
 
 
 def _start(middle: float, side: int, length: int) -> int:
@@ -88,7 +93,7 @@ def _thinned(pixels: Pixels) -> Pixels:
     return pixels[::step, ::step]
 
 
-def _fitted(picture: Picture) -> Picture:
+def fitted(picture: Picture) -> Picture:
     """Return the picture enlarged (every pixel a square) or reduced (averages) to just fill a panel."""
     height, width = picture.shape[:2]
     scale = PANEL_PX / max(height, width)
@@ -125,7 +130,7 @@ def _inside(picture: Picture, box: Box) -> tuple[int, int, int, int]:
 
 
 def _outline(out: Picture, box: tuple[int, int, int, int], colours: tuple[tuple[int, int, int], ...]) -> None:
-    """Draw frames one pixel wide, each inside the one before, in place; white and black show on every fabric."""
+    """Draw frames one pixel wide, each inside the one before, in place."""
     for inset, colour in enumerate(colours):
         x0, y0, x1, y1 = box[0] + inset, box[1] + inset, box[2] - inset, box[3] - inset
         if x1 <= x0 or y1 <= y0:

@@ -117,13 +117,11 @@ def _widest(cover: NDArray[np.float64]) -> float:
 def soft_alpha(pixels: Pixels, ppi: float, *, soft_alpha_warn_percent: float) -> tuple[Finding, ...]:
     """Return `soft-alpha` when more of the inked area is half transparent, away from edges, than allowed."""
     mm = MM_PER_INCH / ppi
-    alpha = np.ascontiguousarray(pixels[..., 3])
-    soft = alpha - np.uint8(1) < 254  # neither 0, which wraps round to 255, nor 255
-    inked = int(np.count_nonzero(alpha))
+    inked = int(np.count_nonzero(pixels[..., 3]))
     if not inked:
         return ()
     side = max(3, 2 * round(EDGE_MM / mm) + 1)
-    top, left, soft = _around_squares(soft, side)
+    top, left, soft = _around_squares(pixels[..., 3], side)
     core = eroded(soft, side)
     area = int(np.count_nonzero(dilated(core, side) & soft)) if core.any() else 0
     percent = 100 * area / inked
@@ -145,18 +143,23 @@ def soft_alpha(pixels: Pixels, ppi: float, *, soft_alpha_warn_percent: float) ->
     )
 
 
-def _around_squares(mask: NDArray[np.bool_], side: int) -> tuple[int, int, NDArray[np.bool_]]:
-    """Return the part of a mask that holds all its squares of `side`, and its top and left: often little is left.
+def _around_squares(alpha: NDArray[np.uint8], side: int) -> tuple[int, int, NDArray[np.bool_]]:
+    """Return where alpha is soft around all squares of `side` of such pixels, and the top and left of that part.
 
-    Every such square crosses one row in `side`, and has `side` pixels there.
+    Often it is small: every such square crosses one row in `side`, and has `side` pixels there.
     """
-    rows = mask[side - 1 :: side]
+    rows = _soft(alpha[side - 1 :: side])
     here = _windowed(rows.T, side).T if rows.size else rows
     ys, xs = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
     if not ys.size:
-        return 0, 0, mask[:0, :0]
+        return 0, 0, np.zeros((0, 0), bool)
     top, left = max((int(ys[0]) - 1) * side, 0), max(int(xs[0]) - 2 * side, 0)
-    return top, left, mask[top : (int(ys[-1]) + 3) * side, left : int(xs[-1]) + 2 * side]
+    return top, left, _soft(alpha[top : (int(ys[-1]) + 3) * side, left : int(xs[-1]) + 2 * side])
+
+
+def _soft(alpha: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Say where alpha is neither 0, which wraps round to 255 here, nor 255."""
+    return np.asarray(np.ascontiguousarray(alpha) - np.uint8(1) < 254)
 
 
 def eroded(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
