@@ -53,6 +53,7 @@ def paints_for(
         px_per_mm = art.width / width_mm
         knock_out = KnockOutSettings(
             tolerance_de=limits.knock_out_de,
+            near_de=limits.near_fabric_de,
             heather=cloth.heather,
             shows_fabric=tuple(parse_hex(c) for c in choices.shows_fabric),
             near_decided=choices.near_fabric == "knock_out",

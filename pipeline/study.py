@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import checks
+from pipeline.alternatives import WHICH_IS_WHICH, alternatives
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.line import Drawn, clip, keep, make_base
@@ -67,7 +68,7 @@ def study(job: Job, drawn: Drawn) -> Study:
     gallery = _Gallery(job)
     findings = (
         *drawn.notes.findings,
-        *gallery.shown(checks.before(job, plain), plain),
+        *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.after(job, plain, whole), whole),
         *gallery.shown(checks.within(job, whole), whole),
         *gallery.shown(checks.printed(job, kept, lives, on_base=on_base), kept),
@@ -92,6 +93,24 @@ class _Gallery:
     def __init__(self, job: Job) -> None:
         self.pictures: dict[str, NDArray[np.uint8]] = {}
         self._job = job
+        self._both: str | None = None
+
+    def asking(
+        self, findings: Iterable[Finding], plain: Look, kept: Look, decision: base_stage.BaseDecision
+    ) -> Iterator[Finding]:
+        """Yield what `shown` yields for the plain draw; who is asked about a near colour sees both answers."""
+        for finding in self.shown(findings, plain):
+            if finding.code != "near-fabric" or finding.severity != "stop":
+                yield finding
+                continue
+            if self._both is None:
+                self._both = self._named(finding.code, alternatives(self._job, kept, decision))
+            yield replace(finding, picture=self._both, message=f"{finding.message} {WHICH_IS_WHICH}")
+
+    def _named(self, code: str, picture: NDArray[np.uint8]) -> str:
+        name = pictures.name_of(code, picture)
+        self.pictures[name] = picture
+        return name
 
     def shown(self, findings: Iterable[Finding], look: Look) -> Iterator[Finding]:
         """Yield the findings, each whose place is known with a picture of it in these pixels."""
@@ -108,9 +127,7 @@ class _Gallery:
                 self._job.cloth.srgb,
                 area_mm=placement.area_mm if finding.code in ("outside-area", "near-edge") else None,
             )
-            name = pictures.name_of(finding.code, picture)
-            self.pictures[name] = picture
-            yield replace(finding, picture=name)
+            yield replace(finding, picture=self._named(finding.code, picture))
 
     def _placement(self, finding: Finding) -> Placement:
         """Return the band that a finding tells of: the smallest, when it names none."""

@@ -20,7 +20,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("stages", "press", "papers", "calibrate", "wash_table"),
     ("keys",),
     ("plan_paints", "plan_names", "plan"),
-    ("line", "checks", "study"),
+    ("line", "checks", "alternatives", "study"),
     ("reading", "tasks", "engine", "log", "gang"),
     ("work",),
     (

@@ -10,22 +10,22 @@ from pipeline.raster import Pixels
 from pipeline.raster_ops import Mask
 
 Mode: TypeAlias = Literal["edges", "ramp"]
-NEAR_DE = 6.0
-"""Up to this ΔE00 a colour counts as near the fabric's, on a plain cloth."""
 
 
 @dataclass(frozen=True, slots=True)
 class KnockOutSettings:
     """How the fabric's colour is found in raster art.
 
-    `tolerance_de`: ΔE00 up to which a colour is the fabric's own. `heather`: the spread of a heathered cloth in
-    ΔE00; it widens the range that is asked about, and what was decided, never what goes silently. `shows_fabric`:
-    colours of the art that stand for the cloth. `near_decided`: somebody decided that near colours go too.
+    `tolerance_de`: ΔE00 up to which a colour is the fabric's own; `near_de`: up to which it is near the fabric's, on
+    a plain cloth. `heather`: the spread of a heathered cloth in ΔE00; it widens the range that is asked about, and
+    what was decided, never what goes silently. `shows_fabric`: colours of the art that stand for the cloth.
+    `near_decided`: somebody decided that near colours go too.
     `smallest_hole_px`: a smaller patch of the fabric's colour is part of the picture. `lossy`: the art went through
     JPEG or the like, so the fabric's colour comes with block noise. `forced`: the mode the order asks for.
     """
 
     tolerance_de: float = 2.0
+    near_de: float = 6.0
     heather: float = 0.0
     shows_fabric: tuple[Rgb, ...] = ()
     near_decided: bool = False
@@ -36,7 +36,7 @@ class KnockOutSettings:
     @property
     def asking_de(self) -> float:
         """ΔE00 up to which a colour counts as near the fabric's and is asked about."""
-        return NEAR_DE + self.heather
+        return self.near_de + self.heather
 
     @property
     def out_de(self) -> float:
