@@ -221,8 +221,8 @@ def _carry(function: Callable[..., Any], token: str, arts: Mapping[str, bytes], 
             aside.write_bytes(data)
             aside.rename(spool / name)
     plate = rest[0] if rest and isinstance(rest[0], Plate) else job.plates[0]
-    for draw in dict.fromkeys((plate.plain, plate.first, plate.second)):
-        if draw is not None and not (spool / f"draw-{draw.key}.npy").exists():
+    for draw in dict.fromkeys(plate.draws):
+        if not tasks.is_drawn(spool, draw):
             tasks.draw_task(spool, draw)
     with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
         made = Path(folder)

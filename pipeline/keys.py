@@ -28,7 +28,7 @@ _CODE = (
 
 
 def key_of(*parts: Any) -> str:
-    """Return the key of the given values: dataclasses, numbers, texts, bytes, and sequences and mappings of them."""
+    """Return the key of the given values: dataclasses, models, plain values, sequences, mappings."""
     plain = json.dumps([code_version(), library_versions(), _plain(parts)], sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(plain.encode("ascii")).hexdigest()[:32]
 
@@ -60,6 +60,8 @@ def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
         return {"type": type(value).__name__, **fields}
+    if hasattr(value, "model_dump"):  # a part of a manifest or of the shop file
+        return {"type": type(value).__name__, **_plain(value.model_dump(mode="json"))}
     if isinstance(value, (bytes, bytearray)):
         return hashlib.sha256(value).hexdigest()
     if isinstance(value, dict):

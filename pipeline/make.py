@@ -10,23 +10,23 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from pipeline import paperwork, reading, record, release, tasks
+from pipeline import paperwork, reading, record, release
 from pipeline.art.piece import Limits
 from pipeline.changes import changes_since
-from pipeline.engine import Engine, Task
+from pipeline.engine import Engine
 from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
 from pipeline.log import logger
 from pipeline.order import Order, art_path, load_order, prints_of
-from pipeline.plan import Job, Plan, Plate, drawing_name, make_plan
+from pipeline.plan import Plan, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
+from pipeline.production import Floor, make_plates, study_jobs
 from pipeline.reading import Wanted
 from pipeline.release import Places
 from pipeline.rolls import order_rolls
+from pipeline.shelf import Shelf
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
-from pipeline.study import Study
-from pipeline.tasks import Plated
 from pipeline.work import Work
 
 State = Literal["released", "held", "refused", "failed"]
@@ -98,21 +98,29 @@ def example_manifests() -> tuple[Path, ...]:
 
 
 def make_order(
-    manifest: Path, shop: Shop, places: Places, engine: Engine, decided: Decided | None = None
+    manifest: Path,
+    shop: Shop,
+    places: Places,
+    engine: Engine,
+    decided: Decided | None = None,
+    shelf: Shelf | None = None,
 ) -> Outcome:
-    """Make an order and publish it, or hold it; never raises for what is wrong with the order."""
+    """Make an order and publish it, or hold it; never raises for what is wrong with the order.
+
+    What stands on the `shelf` is not made again; the release is the same with it and without.
+    """
     return _guarded(
-        manifest, lambda order: _make(manifest, order, shop, places, engine, decided or Decided())
+        manifest, lambda order: _make(manifest, order, shop, places, engine, decided or Decided(), shelf)
     )
 
 
-def check_order(manifest: Path, shop: Shop, engine: Engine) -> Outcome:
+def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None = None) -> Outcome:
     """Run preflight alone; nothing is written but a spool that is gone afterwards."""
 
     def check(order: Order) -> Outcome:
         with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
             planned = _prepare(manifest, order, shop, Path(folder))
-            studies = _study(planned, engine)
+            studies = study_jobs(planned.plan, Floor(planned.spool, engine, shelf))
             findings = record.all_findings(planned.plan, studies)
         held = record.stops(findings)
         return Outcome(
@@ -192,42 +200,14 @@ def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
     return _Planned(plan, inputs, spool, sum(seen.agreement_s for seen in looked.values()))
 
 
-def _study(planned: _Planned, engine: Engine) -> dict[str, Study]:
-    """Draw the smallest plate of every job and walk it down the line."""
-    jobs = planned.plan.jobs
-    todo = list(_draw_tasks(planned, tuple(job.plates[0] for job in jobs)))
-    todo += [
-        Task(
-            f"study {job.key}",
-            tasks.study_task,
-            (planned.spool, job),
-            _needs(job.plates[0]),
-            _pixels(job.plates[0]),
-        )
-        for job in jobs
-    ]
-    done = engine.run(todo)
-    return {job.key: done[f"study {job.key}"] for job in jobs}
-
-
-def _draw_tasks(planned: _Planned, plates: tuple[Plate, ...]) -> Iterator[Task]:
-    for key, draw in planned.plan.draws(plates).items():
-        if not (planned.spool / f"draw-{key}.npy").exists():
-            yield Task(
-                f"draw {key}", tasks.draw_task, (planned.spool, draw), cost=draw.width_px * draw.height_px
-            )
-
-
-def _needs(plate: Plate) -> tuple[str, ...]:
-    return tuple(f"draw {draw.key}" for draw in (plate.plain, plate.first, plate.second) if draw is not None)
-
-
-def _pixels(plate: Plate) -> float:
-    return float(plate.placement.width_px * plate.placement.height_px)
-
-
 def _make(
-    manifest: Path, order: Order, shop: Shop, places: Places, engine: Engine, decided: Decided
+    manifest: Path,
+    order: Order,
+    shop: Shop,
+    places: Places,
+    engine: Engine,
+    decided: Decided,
+    shelf: Shelf | None,
 ) -> Outcome:
     with release.staging(places.aside) as aside:
         spool, made = aside / "spool", aside / "made"
@@ -236,9 +216,12 @@ def _make(
         _only_served(order)
         planned = _prepare(manifest, order, shop, spool)
         log = logger().bind(order=order.order, revision=order.revision)
-        work = _work(planned, shop, engine, decided)
+        floor = Floor(spool, engine, shelf)
+        work = _work(planned, shop, floor, decided)
         if not work.held_for:
-            work = replace(work, plated=_plates(planned, shop, work.studies, engine, made))
+            work = replace(
+                work, plated=make_plates(work.plan, work.studies, floor, made, shop.deliver.direct)
+            )
             work = replace(work, rolls=order_rolls(work.plan, work.plated, shop, made))
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
@@ -253,10 +236,10 @@ def _make(
         return _publish(work, places, aside, made, totals)
 
 
-def _work(planned: _Planned, shop: Shop, engine: Engine, decided: Decided) -> Work:
+def _work(planned: _Planned, shop: Shop, floor: Floor, decided: Decided) -> Work:
     """Study an order and decide whether it is held; no plate is made yet."""
     plan = planned.plan
-    studies = _study(planned, engine)
+    studies = study_jobs(plan, floor)
     findings = record.all_findings(plan, studies)
     return Work(
         plan,
@@ -291,31 +274,6 @@ def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...], decided: 
     if (order.approval or shop.defaults.approval) == "required" and not decided.approved_by:
         reasons.append("approval")
     return tuple(reasons)
-
-
-def _plates(
-    planned: _Planned, shop: Shop, studies: Mapping[str, Study], engine: Engine, made: Path
-) -> dict[str, Plated]:
-    plan = planned.plan
-    once: dict[str, tuple[Job, Plate]] = {}  # plates of one stem are one file
-    for job in plan.jobs:
-        for plate in job.plates:
-            once.setdefault(plate.stem, (job, plate))
-    todo = list(_draw_tasks(planned, tuple(plate for _, plate in once.values())))
-    drawn_here = {task.key for task in todo}
-    for job, plate in once.values():
-        folder = f"{plan.folders['colourways'][job.colourway]}/{plan.folders['prints'][job.print.name]}"
-        todo.append(
-            Task(
-                plate.stem,
-                tasks.plate_task,
-                (planned.spool, job, plate, studies[job.key].base, made, folder, shop.deliver.direct),
-                tuple(need for need in _needs(plate) if need in drawn_here),
-                _pixels(plate),
-            )
-        )
-    done = engine.run(todo)
-    return {stem: done[stem] for stem in once}
 
 
 def _verify(made: Path) -> None:

@@ -54,6 +54,11 @@ class Plate:
     first: Draw | None
     second: Draw | None
 
+    @property
+    def draws(self) -> tuple[Draw, ...]:
+        """The draws it is made of."""
+        return tuple(draw for draw in (self.plain, self.first, self.second) if draw is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -96,10 +101,13 @@ class Plan:
         """Folder name of the release."""
         return f"{self.order.order}-r{self.order.revision}"
 
+    def folder(self, job: Job) -> str:
+        """Return the folder of a job's press files in the release."""
+        return f"{self.folders['colourways'][job.colourway]}/{self.folders['prints'][job.print.name]}"
+
     def draws(self, plates: tuple[Plate, ...]) -> dict[str, Draw]:
         """Return the distinct draws that these plates need, by key."""
-        wanted = (d for plate in plates for d in (plate.plain, plate.first, plate.second) if d is not None)
-        return {draw.key: draw for draw in wanted}
+        return {draw.key: draw for plate in plates for draw in plate.draws}
 
     def as_json(self) -> dict[str, Any]:
         """Return the plan for programs."""

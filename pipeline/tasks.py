@@ -10,7 +10,7 @@ import os
 import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -36,14 +36,30 @@ class Plated:
     base_mm2: float
 
 
+def draw_files(spool: Path, draw: Draw) -> dict[str, Path]:
+    """Return where a draw lies on the spool: its pixels, and what was noticed."""
+    return {"pixels": spool / f"draw-{draw.key}.npy", "notes": spool / f"draw-{draw.key}.notes"}
+
+
+def is_drawn(spool: Path, draw: Draw) -> bool:
+    """Say whether a draw lies on the spool."""
+    return draw_files(spool, draw)["pixels"].exists()
+
+
+def nameless(job: Job) -> Job:
+    """Return a job without what only names it: what is decided for it does not hang on that."""
+    return replace(job, findings=(), plates=tuple(replace(plate, stem="", pieces=0) for plate in job.plates))
+
+
 def draw_task(spool: Path, draw: Draw) -> None:
     """Draw once and put the pixels, or their runs, on the spool."""
     art = load_drawing(spool, drawing_name(draw.art, draw.turn_deg))
     pixels, notes = line.draw_art(art, draw)
     picture = flat_or_not(pixels)
-    with _spooled(spool / f"draw-{draw.key}.notes") as stream:
+    files = draw_files(spool, draw)
+    with _spooled(files["notes"]) as stream:
         pickle.dump(notes, stream)
-    with _spooled(spool / f"draw-{draw.key}.npy") as stream:
+    with _spooled(files["pixels"]) as stream:
         np.save(stream, _laid_out(picture) if isinstance(picture, Runs) else picture)
 
 
@@ -75,7 +91,7 @@ def load_pixels(spool: Path, plate: Plate) -> Drawn:
     notes: list[Notes] = []
     for draw in (plate.plain, plate.second):
         if draw is not None:
-            with (spool / f"draw-{draw.key}.notes").open("rb") as stream:
+            with draw_files(spool, draw)["notes"].open("rb") as stream:
                 notes.append(pickle.load(stream))
     first, second = (
         None if draw is None else as_pixels(_picture(spool, draw)) for draw in (plate.first, plate.second)
@@ -84,7 +100,7 @@ def load_pixels(spool: Path, plate: Plate) -> Drawn:
 
 
 def _picture(spool: Path, draw: Draw) -> Picture:
-    stored: NDArray[Any] = np.load(spool / f"draw-{draw.key}.npy", mmap_mode="r")
+    stored: NDArray[Any] = np.load(draw_files(spool, draw)["pixels"], mmap_mode="r")
     if stored.ndim == 3:
         return stored
     (height, *_), (width, *_) = stored[:, :1].tolist()
@@ -93,7 +109,7 @@ def _picture(spool: Path, draw: Draw) -> Picture:
 
 def study_task(spool: Path, job: Job) -> Study:
     """Walk the smallest plate of a job down the line, and decide for all of them."""
-    return study(job, load_pixels(spool, job.plates[0]))
+    return study(nameless(job), load_pixels(spool, job.plates[0]))
 
 
 def plate_task(
@@ -138,6 +154,7 @@ def _write_direct(
         base_from_press=job.press.base_from == "press",
         plate_name=job.press.base_plate_name,
         profile=srgb_profile(),
+        title=f"plate {plate.key}",
     )
 
 

@@ -18,11 +18,11 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("order_types", "order_parts", "order_rules", "order", "shop_parts", "shop_rules", "shop", "shop_lookup"),
     ("art",),
     ("stages", "press", "papers", "calibrate", "wash_table"),
-    ("keys",),
+    ("keys", "shelf"),
     ("plan_paints", "plan_names", "plan"),
     ("line", "checks", "alternatives", "study"),
     ("reading", "tasks", "engine", "log", "gang"),
-    ("work",),
+    ("work", "production"),
     (
         "release",
         "postflight",

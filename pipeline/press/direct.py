@@ -24,10 +24,12 @@ def write_direct(
     base_from_press: bool,
     plate_name: str,
     profile: bytes,
+    title: str,
 ) -> tuple[tuple[str, str], ...]:
     """Write what is `wanted` of press-colour, press-base and press-page; returns (role, file name) of each.
 
-    A press that makes the base itself gets none. `dark_is_ink` turns the base file round: 0 is full white then.
+    `title` is the page's own, so that the same plate is the same file in any order. A press that makes the base
+    itself gets none. `dark_is_ink` turns the base file round: 0 is full white then.
     """
     made = []
     if "press-colour" in wanted:
@@ -39,5 +41,5 @@ def write_direct(
     if "press-page" in wanted:
         made.append(("press-page", f"{stem}_page.pdf"))
         under = None if base_from_press or not base.any() else base
-        write_page(folder / made[-1][1], colour, under, *size_mm, plate_name, profile, stem)
+        write_page(folder / made[-1][1], colour, under, *size_mm, plate_name, profile, title)
     return tuple(made)

@@ -1,0 +1,143 @@
+"""The shelf: what was made before, by key, so that it need not be made again. Shared by orders and by processes.
+
+An entry is a folder named by its key, with files and their digests; it appears by one rename and is never changed.
+What comes off the shelf is copied and its digest compared, so that a spoilt entry is thrown away and the thing made
+anew. The shelf is a help, no store: whatever goes wrong with it costs time only.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import time
+import uuid
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+_ENTRY = "entry.json"
+_ASIDE = "aside-"
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """A folder of entries, at most `most_bytes` large; what nobody took for `most_days` goes."""
+
+    folder: Path
+    most_bytes: int = 2 * 2**30
+    most_days: float = 60.0
+
+    def take(self, key: str, targets: Mapping[str, Path], *, link: bool = False) -> dict[str, Any] | None:
+        """Put the files of an entry, by name, at `targets`, and return its note; None when there is none that is whole.
+
+        With `link` the files may share their bytes with the shelf: for targets that nobody ever writes to.
+        """
+        place = self._place(key)
+        try:
+            if not _is_own(self.folder):
+                return None
+            entry = json.loads((place / _ENTRY).read_bytes())
+            for name, target in targets.items():
+                _copy(place / name, target, link=link)
+                if _digest(target) != entry["files"][name]:
+                    raise ValueError(f"{name} on the shelf is spoilt")
+            os.utime(place)  # taken just now: goes last
+            note: dict[str, Any] = entry["note"]
+            return note
+        except (OSError, ValueError, KeyError, TypeError):
+            for target in targets.values():
+                target.unlink(missing_ok=True)
+            self._drop(place)
+            return None
+
+    def note(self, key: str) -> dict[str, Any] | None:
+        """Return the note of an entry, without its files; None when there is none."""
+        return self.take(key, {})
+
+    def keep(self, key: str, files: Mapping[str, Path], note: Mapping[str, Any] | None = None) -> None:
+        """Put copies of files on the shelf under a key; the first to come stays."""
+        place = self._place(key)
+        if place.exists():
+            return
+        aside = self.folder / f"{_ASIDE}{uuid.uuid4().hex}"
+        try:
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if not _is_own(self.folder):
+                return
+            aside.mkdir()
+            for name, path in files.items():
+                (aside / name).parent.mkdir(parents=True, exist_ok=True)
+                _copy(path, aside / name, link=False)
+            entry = {"files": {name: _digest(aside / name) for name in files}, "note": dict(note or {})}
+            (aside / _ENTRY).write_text(json.dumps(entry), encoding="utf-8")
+            place.parent.mkdir(exist_ok=True)
+            aside.rename(place)
+        except OSError:  # no room, or another was first
+            shutil.rmtree(aside, ignore_errors=True)
+
+    def tidy(self) -> None:
+        """Remove what was not taken for long, and beyond the size what was taken longest ago."""
+        now, room = time.time(), self.most_bytes
+        for used, place in sorted(self._entries(), reverse=True):
+            room -= _size(place)
+            if room < 0 or now - used > self.most_days * _DAY_S:
+                self._drop(place)
+        for left in self.folder.glob(f"{_ASIDE}*"):
+            with suppress(OSError):
+                if now - left.stat().st_mtime > _DAY_S:
+                    shutil.rmtree(left, ignore_errors=True)
+
+    def _entries(self) -> list[tuple[float, Path]]:
+        found = []
+        for place in self.folder.glob("??/*"):
+            with suppress(OSError):
+                found.append((place.stat().st_mtime, place))
+        return found
+
+    def _place(self, key: str) -> Path:
+        return self.folder / key[:2] / key
+
+    def _drop(self, place: Path) -> None:
+        aside = self.folder / f"{_ASIDE}{uuid.uuid4().hex}"
+        with suppress(OSError):
+            place.rename(aside)  # whoever comes meanwhile finds all of it or nothing
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+def user_shelf() -> Shelf:
+    """Return the shelf in the user's cache folder (XDG Base Directory Specification)."""
+    cache = os.environ.get("XDG_CACHE_HOME", "")
+    base = Path(cache) if cache.startswith("/") else Path.home() / ".cache"
+    return Shelf(base / "washfast" / "shelf")
+
+
+def _is_own(folder: Path) -> bool:
+    """Say whether nobody else can write here: what lies on the shelf is trusted."""
+    status = folder.stat()
+    return status.st_uid == os.geteuid() and not status.st_mode & 0o022
+
+
+def _copy(source: Path, target: Path, *, link: bool) -> None:
+    if link:
+        with suppress(OSError):  # another file system
+            target.hardlink_to(source)
+            return
+    shutil.copyfile(source, target)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _size(folder: Path) -> int:
+    total = 0
+    for path in folder.rglob("*"):
+        with suppress(OSError):
+            total += path.stat().st_size
+    return total

@@ -1,0 +1,118 @@
+"""With a shelf nothing is made twice, and what comes out is the same as without one."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.engine import Engine, Task
+from pipeline.faults import ExitCode
+from pipeline.make import make_order
+from pipeline.release import Places
+from pipeline.shelf import Shelf
+from pipeline.shop import load_shop
+from tests.test_make import hand_in, order
+
+
+class Watched(Engine):
+    """An engine in this process that remembers what it was given."""
+
+    def __init__(self) -> None:
+        super().__init__(workers=1)
+        self.given: list[str] = []
+
+    def run(self, tasks: Iterable[Task]) -> dict[str, Any]:
+        listed = list(tasks)
+        self.given += [task.function.__name__ for task in listed]
+        return super().run(listed)
+
+
+class Press:
+    """Makes orders with one shelf, each into a folder of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.shelf = Shelf(folder / "shelf")
+        self.runs = 0
+
+    def make(
+        self, manifest: dict[str, Any], shelf: Shelf | None, shop: str = ""
+    ) -> tuple[dict[str, int], Path]:
+        """Make an order; returns how many draws, studies and plates were made, and where the release lies."""
+        self.runs += 1
+        path = hand_in(self.folder / f"in-{self.runs}", manifest)
+        shop_file = path.parent / "shop.toml"
+        shop_file.write_text(shop)
+        out = self.folder / f"out-{self.runs}"
+        engine = Watched()
+        done = make_order(path, load_shop(shop_file), Places.below(out), engine, shelf=shelf)
+        assert done.exit_code == ExitCode.DONE, done
+        assert done.path is not None
+        return {name: engine.given.count(f"{name}_task") for name in ("draw", "study", "plate")}, done.path
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+@pytest.fixture
+def press(tmp_path: Path) -> Press:
+    return Press(tmp_path)
+
+
+def test_an_order_made_again_makes_no_plate_and_gives_the_same_bytes(press: Press) -> None:
+    """Without a shelf, with an empty one and with a full one: equal releases, and nothing drawn the third time."""
+    bare, first = press.make(order(), None)
+    filled, second = press.make(order(), press.shelf)
+    again, third = press.make(order(), press.shelf)
+    assert bare == filled
+    assert min(bare.values()) > 0
+    assert again == {"draw": 0, "study": 0, "plate": 0}
+    assert contents(first) == contents(second) == contents(third)
+
+
+def test_a_revision_makes_only_what_it_touches(press: Press) -> None:
+    """One colourway gets other pieces and another a swap: the plates of the swap alone are made."""
+    manifest = order()
+    press.make(manifest, press.shelf)
+    manifest["revision"] = 2
+    manifest["colourways"][0]["sizes"]["M"] = 40
+    counted, release = press.make(manifest, press.shelf)
+    assert counted["plate"] == counted["study"] == 0
+    assert (release / "barn-red/chest/T-1-r2_barn-red_chest_M_page.pdf").is_file()
+    manifest["revision"] = 3
+    manifest["colourways"][1]["swap"] = [{"from": "#2f7f86", "to": "#d9a441"}]
+    made, changed = press.make(manifest, press.shelf)
+    assert made["plate"] == made["study"] == 1
+    _, fresh = press.make(manifest, None)
+    assert contents(changed) == contents(fresh)
+
+
+def test_other_washes_reuse_the_drawings_alone(press: Press) -> None:
+    """When the shop's wash constants change, every plate is made anew from drawings on the shelf."""
+    manifest = order(fade={"method": "model"})
+    first, before = press.make(manifest, press.shelf)
+    shop = "[washes.direct]\nlife = 25\n[washes.direct.fibres.cotton]\nk = [0.02, 0.02, 0.02]\nf = [0.1, 0.1, 0.1]\n"
+    again, after = press.make(manifest, press.shelf, shop)
+    assert again == {**first, "draw": 0}
+    plates = [json.loads((path / "record.json").read_text())["plates"] for path in (before, after)]
+    assert {plate["key"] for plate in plates[0]}.isdisjoint(plate["key"] for plate in plates[1])
+
+
+def test_a_spoilt_shelf_changes_nothing_but_the_time(press: Press) -> None:
+    """Every file on the shelf loses a byte: the order is made anew, and is the same."""
+    _, first = press.make(order(), press.shelf)
+    for path in press.shelf.folder.rglob("*"):
+        if path.is_file() and path.name != "entry.json":
+            path.write_bytes(path.read_bytes()[:-1])
+    counted, second = press.make(order(), press.shelf)
+    assert min(counted.values()) > 0
+    assert contents(first) == contents(second)
