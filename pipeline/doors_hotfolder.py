@@ -122,9 +122,11 @@ def _decide(options: argparse.Namespace) -> ExitCode:
 
 def _again(options: argparse.Namespace) -> ExitCode:
     from pipeline.hotfolder import decide
+    from pipeline.hotfolder.layout import HotFolder
 
+    hot = HotFolder(options.folder.absolute())
     return _with_journal(
-        options, lambda journal: f"{decide.again(journal, options.order).label}: in the queue again"
+        options, lambda journal: f"{decide.again(journal, hot, options.order).label}: in the queue again"
     )
 
 

@@ -41,18 +41,30 @@ def staging(out: Path) -> Iterator[Path]:
     """Yield an empty folder in `out`; it is gone afterwards, whatever happened."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        _clear_left_over(out)
-        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=out))
+        with _alone(out):  # a neighbour must not take a folder for left over before its lock is held
+            _clear_left_over(out)
+            folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=out))
+            lock = (folder / "lock").open("a")
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         raise Busy(
             f"{out}: cannot write here ({error.strerror}). Choose another --out, or free the folder, and try again."
         ) from error
-    with (folder / "lock").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        lock.close()
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
 
 
 def publish(staged: Path, places: Places, name: str) -> bool:
@@ -73,7 +85,9 @@ def publish(staged: Path, places: Places, name: str) -> bool:
     staged.rename(target)
     sync_folder(places.released)
     if (places.held / name).exists():  # it waited for a decision; the release is that decision
-        shutil.rmtree(places.held / name)
+        (places.held / name).rename(
+            staged.parent / "held-before"
+        )  # gone at once; cleared with the staging folder
     if places.held.parent == places.released:
         with suppress(OSError):
             places.held.rmdir()

@@ -20,6 +20,10 @@ MOST_DIFFERENCES = 12
 def verdict(claim: Claim, others: list[Claim], hot: HotFolder) -> tuple[str, str]:
     """Return ("make" | "wait" | "replaced" | "refused", why) for a claim whose turn has come."""
     rank = (claim.revision, claim.id)
+    if not (folder_of(hot, claim) / claim.manifest).is_file():
+        return "refused", (
+            f"The copies of {claim.label} were tidied away. Drop it again: what came lies in archive/{claim.key}."
+        )
     for other in others:
         if other.state == "released" and other.revision > claim.revision:
             return "refused", (
@@ -49,8 +53,16 @@ def previous_of(claim: Claim, others: list[Claim], hot: HotFolder) -> Path | Non
         for o in others
         if o.folder and (o.revision, o.id) < (claim.revision, claim.id)
     ]
-    there = [entry for entry in before if (entry[3] / RECORD).is_file()]
+    there = [entry for entry in before if _readable(entry[3])]
     return max(there)[3] if there else None
+
+
+def _readable(folder: Path) -> bool:
+    try:
+        found = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(found, dict) and "schema" in found
 
 
 def declined_before(claim: Claim, others: list[Claim]) -> str:
@@ -65,6 +77,8 @@ def replace_older(claim: Claim, journal: Journal, hot: HotFolder) -> None:
     A release stays until a later revision is released. What was held goes as soon as something newer is held or
     released. Folders go to the archive, where the order's manifest and art lie.
     """
+    if claim.state == "released" and (hot.held / claim.label).is_dir():  # cut off before it was cleared
+        retire(hot.held / claim.label, free_name(hot.archive / claim.key / "held"))
     for other in journal.of_order(claim.name):
         older = (other.revision, other.id) < (claim.revision, claim.id)
         goes = ("released", "held") if claim.state == "released" else ("held",)

@@ -8,7 +8,8 @@ import os
 import re
 import shutil
 import stat
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -140,7 +141,9 @@ def clear_away(sighting: Sighting, claim: Claim, hot: HotFolder, journal: Journa
     journal.archived(claim)
 
 
-def sweep(hot: HotFolder, journal: Journal, wanted: Any, quiet: Any) -> None:
+def sweep(
+    hot: HotFolder, journal: Journal, wanted: Callable[[Path], bool], quiet: Callable[[str], bool]
+) -> None:
     """Move spent art to the archive: unchanged since it was taken, named by nothing that waits, left for a while."""
     for key, (who, to) in journal.spent().items():
         path = Path(os.fsdecode(bytes.fromhex(key)))
@@ -149,10 +152,13 @@ def sweep(hot: HotFolder, journal: Journal, wanted: Any, quiet: Any) -> None:
             journal.forget_spent(key)  # gone, or replaced by art of an order to come
         elif not wanted(path) and quiet(key):
             target = hot.root / to
-            target.mkdir(parents=True, exist_ok=True)
-            path.rename(free_name(target / path.name))
-            journal.forget_spent(key)
-            _drop_empty(path.parent, hot.incoming)
+            with suppress(
+                OSError
+            ):  # not ours to move, or no room: it stays, and is tried again at the next look
+                target.mkdir(parents=True, exist_ok=True)
+                path.rename(free_name(target / path.name))
+                journal.forget_spent(key)
+                _drop_empty(path.parent, hot.incoming)
 
 
 def _drop_empty(folder: Path, stop: Path) -> None:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from pipeline.faults import Refused
+from pipeline.hotfolder.claim import free_name
 from pipeline.hotfolder.journal import Claim, Journal
+from pipeline.hotfolder.layout import HotFolder
+from pipeline.release import retire
 
 _KEYS = {"decision", "order", "revision", "by", "why"}
 
@@ -30,8 +34,12 @@ def decline(journal: Journal, name: str, revision: int, by: str, why: str) -> Cl
     return moved or _held(journal, name, revision)
 
 
-def again(journal: Journal, name: str) -> Claim:
-    """Put the newest content of an order back in the queue, however it ended. Refused when there is none."""
+def again(journal: Journal, hot: HotFolder, name: str) -> Claim:
+    """Put the newest content of an order back in the queue.
+
+    A release that is damaged moves to the archive and is made anew; one that is whole is never made again under its
+    revision. Refused for that, and when there is no such order or it is under way.
+    """
     claims = journal.of_order(name)
     if not claims:
         raise Refused(
@@ -40,8 +48,25 @@ def again(journal: Journal, name: str) -> Claim:
     claim = ([c for c in claims if c.state != "replaced"] or claims)[-1]
     if claim.state in ("queued", "making", "waiting"):
         raise Refused(f"{claim.label} is {claim.state} already.", code="decision")
+    folder = hot.root / claim.folder
+    if claim.state == "released" and folder.is_dir():
+        if not _damage(folder):
+            raise Refused(
+                f"{claim.label} is released and whole. To make it otherwise, raise its revision and hand it in.",
+                code="decision",
+            )
+        retire(folder, free_name(hot.archive / claim.key / "released"))
     moved = journal.move(claim, "queued", "asked for again", attempts=0, interrupted=0, alone=0)
     return moved or journal.claim(claim.id)
+
+
+def _damage(folder: Path) -> bool:
+    from pipeline.postflight import audit
+
+    try:
+        return bool(audit(folder, pixels=False))
+    except Refused:
+        return True
 
 
 def from_file(journal: Journal, data: Mapping[str, Any]) -> tuple[Claim, str]:

@@ -82,10 +82,12 @@ class Sighting:
     decision: bool = False
     not_before: float = 0.0
     tries: int = 0
+    busy: str = ""
 
-    def later(self, clock: float) -> None:
+    def later(self, clock: float, why: str) -> None:
         """Try again later, each time later: a busy file, no room …"""
         self.tries += 1
+        self.busy = f"cannot be taken now ({why}); it is tried again."
         self.not_before = clock + min(2.0**self.tries, 60.0)
 
 
@@ -168,13 +170,17 @@ class Intake:
     def ready(self) -> list[Sighting]:
         """Return what is complete and quiet: rush first, then by due date and name."""
         at = self._clock()
-        found = [s for s in self._seen.values() if s.head and self._settled(s, at) and at >= s.not_before]
+        found = [s for s in self._seen.values() if s.head and at >= s.not_before and self._settled(s, at)]
         return sorted(found, key=lambda s: _rank(s))
 
     def decisions(self) -> list[Sighting]:
         """Return the decision files that are quiet."""
         at = self._clock()
-        return [s for s in self._seen.values() if s.decision and self._quiet(s, at) >= QUIET_S]
+        return [
+            s
+            for s in self._seen.values()
+            if s.decision and at >= s.not_before and self._quiet(s, at) >= QUIET_S
+        ]
 
     def refusable(self, *, now: bool = False) -> list[Sighting]:
         """Return what is wrong and has been quiet so long that it will stay so; `now` for the end of a night."""
@@ -182,7 +188,8 @@ class Intake:
         found = []
         for sighting in self._seen.values():
             patience = {"wrong": WRONG_S, "broken": WRONG_S if now else BROKEN_S}.get(sighting.trouble)
-            if patience is not None and self._quiet(sighting, at) >= patience:
+            late = patience is not None and self._quiet(sighting, at) >= patience
+            if late and at >= sighting.not_before:
                 found.append(sighting)
         return found
 
@@ -190,9 +197,10 @@ class Intake:
         """Return what should have completed by now, and what it waits for; also what nobody can take."""
         at = self._clock()
         late = [
-            (s.manifest, s.problem or "is still being written.")
+            (s.manifest, s.busy or s.problem or "is still being written.")
             for s in self._seen.values()
             if at - s.first >= REPORT_S
+            and (s.busy or s.problem or (s.read_as and self._quiet(s, at) < QUIET_S))
         ]
         return late + sorted(self.odd.items())
 
@@ -208,7 +216,7 @@ class Intake:
 
     def unfinished(self) -> list[tuple[Path, str]]:
         """Return everything that is in incoming/, and why it is not taken yet."""
-        return [(s.manifest, s.problem) for s in self._seen.values()] + sorted(self.odd.items())
+        return [(s.manifest, s.busy or s.problem) for s in self._seen.values()] + sorted(self.odd.items())
 
     def waiting(self) -> int:
         """Return how many manifests are in incoming/."""
@@ -230,7 +238,14 @@ class Intake:
 
     def alone_in(self, folder: Path) -> bool:
         """Whether a folder below incoming/ holds one manifest only."""
-        return folder != self.incoming and sum(path.parent == folder for path in self._seen) <= 1
+        if folder == self.incoming or sum(path.parent == folder for path in self._seen) > 1:
+            return False
+        return not any(
+            art.is_relative_to(folder)
+            for sighting in self._seen.values()
+            if sighting.manifest.parent != folder
+            for art in sighting.art.values()
+        )
 
     def forget(self, sighting: Sighting) -> None:
         """Forget what was taken or moved away."""

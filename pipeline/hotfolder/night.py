@@ -71,7 +71,7 @@ def _work(hot: HotFolder, setting: Setting) -> list[str]:
         left = supervisor.unfinished()
         if left and not supervisor.paused and not _given_up(supervisor, left):
             return False
-        supervisor.finish_incoming()
+        supervisor.taking.finish()
         late[:] = [f"{path.name}: {text}" for path, text in supervisor.intake.unfinished()]
         supervisor.backup()
         return True

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from pipeline.hotfolder.claim import folder_of, free_name
 from pipeline.hotfolder.journal import Claim, Journal
 from pipeline.hotfolder.lane import Died
 from pipeline.hotfolder.layout import HotFolder
+from pipeline.release import retire
 
 ATTEMPTS = 2
 """Times a worker may die or fail over an order before it is set aside; the second time it runs alone."""
@@ -83,10 +85,9 @@ def set_aside(claim: Claim, message: str, journal: Journal, hot: HotFolder) -> C
         hot,
     )
     log = hot.logs / f"{claim.key}.log"
-    if log.is_file():
-        with log.open("rb") as stream:
-            stream.seek(max(0, log.stat().st_size - LOG_SLICE))
-            (folder / "log.txt").write_bytes(stream.read())
+    with suppress(OSError), log.open("rb") as stream:
+        stream.seek(max(0, log.stat().st_size - LOG_SLICE))
+        (folder / "log.txt").write_bytes(stream.read())
     moved = journal.move(claim, "set aside", message, folder=str(folder.relative_to(hot.root)))
     return moved or journal.claim(claim.id)
 
@@ -108,12 +109,15 @@ def _failed(message: str, claim: Claim, journal: Journal, hot: HotFolder) -> Cla
 
 
 def _beside(claim: Claim, message: str, hot: HotFolder) -> Path:
+    """Lay the manifest and the reason before the operator; where there is no room, the journal alone tells."""
     folder = hot.refused / claim.key
-    folder.mkdir(parents=True, exist_ok=True)
     source = folder_of(hot, claim) / claim.manifest
-    if source.is_file():
+    with suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "reason.txt").write_text(
+            f"{message.rstrip()}\n", encoding="utf-8", errors="backslashreplace"
+        )
         shutil.copyfile(source, folder / claim.manifest)
-    (folder / "reason.txt").write_text(message.rstrip() + "\n", encoding="utf-8", errors="backslashreplace")
     return folder
 
 
@@ -122,8 +126,12 @@ def refuse_dropped(manifest: Path, message: str, hot: HotFolder) -> Path:
     plain = "".join(c if c in _PLAIN else "-" for c in manifest.name)[:80].lstrip(".-") or "manifest"
     folder = free_name(hot.refused / plain)
     folder.mkdir(parents=True)
-    (folder / "reason.txt").write_text(f"{message}\n", encoding="utf-8", errors="backslashreplace")
-    manifest.rename(folder / manifest.name)
+    try:
+        (folder / "reason.txt").write_text(f"{message}\n", encoding="utf-8", errors="backslashreplace")
+        manifest.rename(folder / manifest.name)
+    except OSError:
+        shutil.rmtree(folder)
+        raise
     return folder
 
 
@@ -133,6 +141,4 @@ def _clear_refusals(claim: Claim, journal: Journal, hot: HotFolder) -> None:
         older = (other.revision, other.id) <= (claim.revision, claim.id)
         folder = hot.refused / other.key
         if older and folder.is_dir():
-            to = free_name(hot.archive / other.key / "refused")
-            to.parent.mkdir(parents=True, exist_ok=True)
-            folder.rename(to)
+            retire(folder, free_name(hot.archive / other.key / "refused"))

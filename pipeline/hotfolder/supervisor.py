@@ -10,27 +10,25 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from pipeline.engine import cores
-from pipeline.faults import Refused
-from pipeline.hotfolder import admit, claim, decide, outcomes, recover, tell
-from pipeline.hotfolder.intake import Intake, Sighting
-from pipeline.hotfolder.journal import UNFINISHED, Claim, now
+from pipeline.hotfolder import admit, claim, outcomes, recover, tell
+from pipeline.hotfolder.intake import Intake
+from pipeline.hotfolder.journal import UNFINISHED, Claim, Journal, now
 from pipeline.hotfolder.lane import WORKER, Died, Lane
 from pipeline.hotfolder.layout import HotFolder
+from pipeline.hotfolder.taking import Taking
 from pipeline.log import logger
 from pipeline.shop import load_shop
 
-TAKE_BUDGET_S = 0.3
-"""Time for taking orders in one turn: work on what is taken must begin before thousands are."""
-
-SPENT_S = 60.0
-"""Art that was taken stays this long in incoming/ for further manifests of the same burst."""
-
 HEALTH_S = 5.0
+
+LEAST_MEMORY = 2**31
+"""Address space that a worker's libraries and a full front need."""
 
 
 class Gone(Exception):  # noqa: N818 – a state of the world
@@ -53,15 +51,10 @@ class Supervisor:
     def __init__(self, hot: HotFolder, setting: Setting, *, charge: bool = True) -> None:
         """Set up, lock, check the journal and put in order what was left. Refused, Busy or OSError when it cannot."""
         self.hot, self.setting = hot, setting
-        self._shop = (setting.shop or _own_shop(hot)) if setting.shop or _own_shop(hot) else None
+        self._shop = setting.shop or _own_shop(hot)
         rules = load_shop(self._shop).hot_folder
         hot.set_up()
-        self._lock: IO[str] = hot.lock()
-        try:
-            self.journal, mended = recover.open_journal(hot)
-        except BaseException:
-            self._lock.close()
-            raise
+        self._inode = _inode(hot.inner)
         self.teller = tell.Teller(rules.notify, setting.clock)
         self.intake = Intake(hot.incoming, setting.clock)
         self._seconds = rules.order_minutes * 60.0
@@ -73,33 +66,33 @@ class Supervisor:
         ]
         self._not_before: dict[int, float] = {}
         self._tries: dict[int, int] = {}
-        self._spent_since: dict[str, float] = {}
         self._health_due = 0.0
-        self._inode = _inode(hot.inner)
-        if mended:
-            self.teller.tell(self.journal, "journal rebuilt", now(), mended)
-        for doomed in recover.recover(hot, self.journal, charge=charge):
-            text = (
-                "The whole program ended while this order was made alone, as it was found unfinished before."
-            )
-            self._told(outcomes.set_aside(doomed, text, self.journal, hot))
+        self._lock: IO[str] = hot.lock()
+        try:
+            self.journal = self._recovered(charge=charge)
+            self.taking = Taking(hot, self.journal, self.intake, self.teller, setting.clock)
+        except BaseException:
+            self._lock.close()
+            raise
+
+    def _recovered(self, *, charge: bool) -> Journal:
+        journal, mended = recover.open_journal(self.hot)
+        try:
+            if mended:
+                self.teller.tell(journal, "journal rebuilt", now(), mended)
+            for doomed in recover.recover(self.hot, journal, charge=charge):
+                text = "The whole program ended while this order, found unfinished before, was made alone."
+                self._tell_end(outcomes.set_aside(doomed, text, journal, self.hot), journal)
+        except BaseException:
+            journal.close()
+            raise
+        return journal
 
     # -- one turn --------------------------------------------------------------------------------------------
 
     def look(self) -> None:
-        """Look at incoming/, take what is ready, refuse what stays wrong, carry out decisions. Raises Gone, OSError."""
-        self.check_there()
-        self.intake.look()
-        self._decide()
-        self._refuse(self.intake.refusable())
-        started = time.monotonic()
-        for sighting in self.intake.ready():
-            self._take(sighting)
-            if time.monotonic() - started > TAKE_BUDGET_S:
-                break
-        claim.sweep(self.hot, self.journal, self.intake.wants, self._lain_long)
-        for path, text in self.intake.overdue():
-            self._overdue(path, text)
+        """Look at incoming/ and take what is ready. Raises OSError when it cannot be read."""
+        self.taking.look()
 
     def check_there(self) -> None:
         """Raise Gone unless the folder is the one that was opened."""
@@ -139,7 +132,7 @@ class Supervisor:
             if word == "replaced":
                 self.journal.move(one, "replaced", why, before=("queued", "waiting"))
             elif word == "refused":
-                self._told(outcomes.refuse(one, why, self.journal, self.hot))
+                self._tell_end(outcomes.refuse(one, why, self.journal, self.hot), self.journal)
             elif word == "make" and self._start(lane, one, others, len(running) + len(ready) - number):
                 return True
         return False
@@ -169,85 +162,6 @@ class Supervisor:
             "workers": self._processes if one.alone else max(1, self._processes // max(1, busy)),
         }
 
-    # -- what a look brings ------------------------------------------------------------------------------------
-
-    def _take(self, sighting: Sighting) -> None:
-        path = sighting.manifest
-        try:
-            _, new = claim.copy(sighting, self.hot)
-            known = self.journal.by_digest(new.digest)
-            taken = known or self.journal.add(new)
-            whole = self.intake.alone_in(path.parent)
-            claim.clear_away(sighting, taken, self.hot, self.journal, whole=whole)
-        except claim.Changed:
-            sighting.looks = 0
-            return
-        except OSError as error:
-            sighting.later(self.setting.clock())
-            sighting.problem = f"cannot be taken now ({error.strerror}); it is tried again."
-            logger().warning("cannot be taken now", path=claim.shown(path, self.hot), error=str(error))
-            return
-        self.intake.forget(sighting)
-        if known is not None and known.archived:
-            self._dropped_again(known)
-        else:
-            logger().info("taken", order=taken.label, path=claim.shown(path, self.hot))
-
-    def _dropped_again(self, known: Claim) -> None:
-        if known.state in ("refused", "set aside"):
-            self.journal.move(
-                known,
-                "queued",
-                "dropped again",
-                before=("refused", "set aside"),
-                attempts=0,
-                interrupted=0,
-                alone=0,
-            )
-            return
-        self.journal.note(f"dropped again with the same content: nothing changed, it is {known.state}", known)
-        logger().info("dropped again, nothing changed", order=known.label, state=known.state)
-
-    def _decide(self) -> None:
-        for sighting in self.intake.decisions():
-            data, path = sighting.data or {}, sighting.manifest
-            try:
-                one, what = decide.from_file(self.journal, data)
-            except Refused as fault:
-                self._refuse_file(sighting, fault.message)
-                continue
-            target = self.hot.archive / one.key
-            target.mkdir(parents=True, exist_ok=True)
-            path.rename(claim.free_name(target / claim.manifest_name(path)))
-            self.intake.forget(sighting)
-            logger().info(what, order=one.label, path=claim.shown(path, self.hot))
-
-    def _refuse(self, sightings: list[Sighting]) -> None:
-        for sighting in sightings:
-            self._refuse_file(sighting, sighting.problem)
-
-    def _refuse_file(self, sighting: Sighting, message: str) -> None:
-        folder = outcomes.refuse_dropped(sighting.manifest, message, self.hot)
-        self.intake.forget(sighting)
-        text = f"{claim.shown(sighting.manifest, self.hot)} was refused: {message}"
-        self.journal.note(text)
-        self.teller.tell(self.journal, "refused", folder.name + now(), text)
-
-    def _overdue(self, path: Path, text: str) -> None:
-        shown = claim.shown(path, self.hot)
-        message = f"{shown} cannot be taken yet: {text}"
-        if self.journal.first_time(f"noted overdue {shown} {text}"):
-            self.journal.note(message)
-        self.teller.tell(self.journal, "not complete", f"{shown} {text}", message)
-
-    def _lain_long(self, key: str) -> bool:
-        return self.setting.clock() - self._spent_since.setdefault(key, self.setting.clock()) >= SPENT_S
-
-    def finish_incoming(self) -> None:
-        """At the end of a night: refuse what reads wrongly, and move spent art without waiting any longer."""
-        self._refuse(self.intake.refusable(now=True))
-        claim.sweep(self.hot, self.journal, self.intake.wants, lambda _: True)
-
     # -- what became of it -------------------------------------------------------------------------------------
 
     def _ended(self, one: Claim) -> None:
@@ -260,11 +174,11 @@ class Supervisor:
             return
         self._tries.pop(one.id, None)
         self._not_before.pop(one.id, None)
-        self._told(one)
+        self._tell_end(one, self.journal)
 
-    def _told(self, one: Claim) -> None:
+    def _tell_end(self, one: Claim, journal: Journal) -> None:
         if one.state in ("held", "refused", "set aside"):
-            self.teller.tell(self.journal, one.state, f"{one.id} {one.changed_at}", one.reason, one.label)
+            self.teller.tell(journal, one.state, f"{one.id} {one.changed_at}", one.reason, one.label)
         else:
             logger().info(one.state, order=one.label, why=one.reason)
 
@@ -294,13 +208,14 @@ class Supervisor:
         at = self.setting.clock()
         if at >= self._health_due:
             self._health_due = at + HEALTH_S
-            tell.write_health(
-                self.hot,
-                self.journal.counts(),
-                self.intake.waiting(),
-                [f"{claim.shown(path, self.hot)}: {text}" for path, text in self.intake.overdue()],
-                paused=self.paused,
-            )
+            with suppress(OSError):  # no room for it: work goes on, and an old heartbeat says enough
+                tell.write_health(
+                    self.hot,
+                    self.journal.counts(),
+                    self.intake.waiting(),
+                    [f"{claim.shown(path, self.hot)}: {text}" for path, text in self.intake.overdue()],
+                    paused=self.paused,
+                )
 
     def backup(self) -> None:
         """Keep a copy of the journal, one a day of the week."""
@@ -355,4 +270,4 @@ def _inode(path: Path) -> tuple[int, int] | None:
 def _fair_memory(workers: int) -> int:
     """Return a worker's share of four fifths of the machine's memory, in bytes."""
     whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-    return int(whole * 0.8 / workers)
+    return max(int(whole * 0.8 / workers), LEAST_MEMORY)

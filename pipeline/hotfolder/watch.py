@@ -106,6 +106,7 @@ class Turns:
         return supervisor
 
     def _turn(self, supervisor: Supervisor, events: Events) -> None:
+        supervisor.check_there()
         supervisor.collect()
         started = time.monotonic()
         if events.seen():
