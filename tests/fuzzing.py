@@ -30,6 +30,7 @@ from tests import builders
 from tests.conftest import ROOT
 
 LIMITS = Limits(file_bytes=2**22, pixels=2_000_000, elements=5_000, seconds=20)
+SUFFIXES = {"shop": "toml", "nested": "svg"}
 CODES = ("manifest", "shop-file", "art-unreadable", "art-too-large")
 WORDS = (
     b"NaN", b"1e309", b"-1", b"0", b"99999999999999999999", b"\0", b"\xff\xfe", b"\xe2\x80\xae", b"../", b"/etc/passwd",
@@ -63,6 +64,20 @@ SVG = b"""<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org
 <text x="5" y="58" font-size="5" font-family="DejaVu Sans">kite</text></svg>"""
 
 
+NESTED = b"""<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 80 60"><style>@media print{rect{fill:red}}</style>
+<filter id="f"><feGaussianBlur stdDeviation="1 2"/><feMorphology radius="0.1"/><feTurbulence numOctaves="2"/>
+<feConvolveMatrix order="2 2" kernelMatrix="1 0 0 1"/><feMerge><feMergeNode in="a"/></feMerge></filter>
+<image id="in" x="5" y="5" width="40" height="30" preserveAspectRatio="xMaxYMin slice" href="data:image/svg+xml,
+%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 9 9' width='20'%3E%3Cdefs%3E%3Cpath id='p' d='M1 1h5v5z'/%3E
+%3C/defs%3E%3Cg id='in' filter='url(%23f)'%3E%3Cuse href='%23p' fill='%23123'/%3E%3C/g%3E%3Cimage width='4' height='4'
+ href='data:image/svg+xml,%253Csvg xmlns=%2527http://www.w3.org/2000/svg%2527 viewBox=%25270 0 1 1%2527/%253E'/%3E
+%3C/svg%3E"/>
+<switch><foreignObject requiredExtensions="x"/><g systemLanguage="en"><svg x="9" y="9" width="20" height="20"
+ viewBox="0 0 10 10"><circle r="5" filter="url(#f)" style="mix-blend-mode:multiply"/></svg></g></switch>
+<use href="#in" x="30" opacity=".5"/><g transform="rotate(9)" style="isolation:isolate;opacity:.3"><path d="M0 0h9v9"
+ marker-end="url(#m)" stroke="#00f" stroke-dasharray="2 0"/></g><marker id="m"><path d="M0 0h3v3z"/></marker></svg>"""
+
+
 @cache
 def seeds() -> dict[str, list[bytes]]:
     """Whole files of each kind, small."""
@@ -81,6 +96,7 @@ def seeds() -> dict[str, list[bytes]]:
             SVG,
             *(file.read_bytes() for file in sorted((ROOT / "examples" / "kite-society").glob("*.svg"))),
         ],
+        "nested": [NESTED, SVG],
         "png": [
             builders.png(picture, 6, 8),
             index,
@@ -170,8 +186,7 @@ def case(kind: str, number: int) -> bytes:
 
 def attempt(kind: str, number: int, folder: Path) -> str:
     """Read the damaged file; return "read" or the refusal's code. Raises Broken."""
-    suffix = {"shop": "toml"}.get(kind, kind)
-    path = folder / f"case.{suffix}"
+    path = folder / f"case.{SUFFIXES.get(kind, kind)}"
     path.write_bytes(case(kind, number))
     reader: Callable[[Path], object] = {"toml": load_order, "json": load_order, "shop": load_shop}.get(
         kind, _art

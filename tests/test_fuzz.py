@@ -18,6 +18,7 @@ CASES = {
     "json": 40,
     "shop": 15,
     "svg": 60,
+    "nested": 60,
     "png": 120,
     "jpeg": 80,
     "tiff": 80,
@@ -48,7 +49,7 @@ def test_every_kind_of_seed_is_good_before_it_is_damaged(tmp_path: Path):
     """The files that are damaged here are whole: each is read as it stands."""
     for kind, files in fuzzing.seeds().items():
         for data in files:
-            path = tmp_path / f"seed.{'toml' if kind == 'shop' else kind}"
+            path = tmp_path / f"seed.{fuzzing.SUFFIXES.get(kind, kind)}"
             path.write_bytes(data)
             reader = {"toml": fuzzing.load_order, "json": fuzzing.load_order, "shop": fuzzing.load_shop}.get(
                 kind, fuzzing._art

@@ -332,8 +332,8 @@ def _copied(job: Job, element: Element, depth: int) -> Element:
         {
             k: v
             for k, v in element.attrib.items()
-            if k[0] != "{" and ":" not in k and k not in ("style", "class", "id")
-        },
+            if k[0] != "{" and ":" not in k and k not in ("style", "class", "id", "href")
+        },  # without href: nothing outside may get to a renderer, whether the art stops or not
     )
     for name in ("flood-color", "lighting-color"):
         if name in style:
