@@ -34,8 +34,8 @@ GREYS = (
 )
 """Upper lightness L* of each grey, for colours of less chroma than `NEUTRAL` (ours)."""
 
-NEUTRAL, SOFT, STRONG = 5.0, 22.0, 60.0
-"""Chroma below which a colour is a grey, is called grey-something or pale, is strong (ours)."""
+NEUTRAL, WARM, SOFT, STRONG = 5.0, 12.0, 22.0, 60.0
+"""Chroma below which a colour is a grey, a warm grey towards yellow, is grey-something or pale, is strong (ours)."""
 
 
 def colour_name(lab: tuple[float, float, float]) -> str:
@@ -48,6 +48,8 @@ def colour_name(lab: tuple[float, float, float]) -> str:
     warm = 35 <= hue < 100
     if warm and lightness >= 85 and chroma < 30:
         return "cream"
+    if 30 <= hue < 115 and chroma < WARM:
+        return f"{'light ' if lightness >= 62 else 'dark ' if lightness < 38 else ''}warm grey"
     if warm and lightness < 60 and chroma < 0.7 * lightness + 15:
         return _shaded("olive" if hue >= 86 else "brown", lightness, chroma)
     if (hue < 42 or hue >= 348) and lightness >= 62:

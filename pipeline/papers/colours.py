@@ -8,7 +8,7 @@ from pipeline.papers.facts import ColourFacts, PrintFacts
 from pipeline.papers.kit import LABEL, STRONG, TINY, Sheet, Style
 from pipeline.papers.parts import chip
 
-ROW = 6.4
+ROW = 6.2
 """Height of one row, mm; the heading takes `HEADS`."""
 
 MOST = 7

@@ -170,43 +170,55 @@ def print_picture(
     sheet.frame(x, y, width, height, 0.15)
 
 
+FINDING_MM = (40.0, 20.0)
+FINDING_BYTES = 90_000
+
+
 def findings_list(
     sheet: Sheet,
     findings: tuple[Finding, ...],
     decisions: tuple[Decision, ...],
     pictures: Mapping[str, Picture] | None = None,
 ) -> None:
-    """Write findings with their severity as a word and their picture beside them, then who accepted what."""
+    """Write findings with their severity as a word, their pictures in a column beside them, then who accepted what."""
     known = pictures or {}
+    shown = any(finding.picture in known for finding in findings)
+    width = sheet.span - 18 - (FINDING_MM[0] + 3 if shown else 0)
+    free = sheet.y  # where the column of pictures ends
     for finding in findings:
         place = [finding.print or finding.art or "", words.run_of(finding.sizes) if finding.sizes else ""]
         line = " · ".join(part for part in (finding.code, *place) if part)
+        picture = known.get(finding.picture)
+        tall = 0.0 if picture is None else fitted(picture, *FINDING_MM)[1] + TINY.height + 1
+        height = sheet.height_of(finding.message, SMALL, width) + STRONG.height
+        if sheet.need(max(height, max(free - sheet.y, 0) + tall if tall else 0)):
+            free = sheet.y
+        top = sheet.y
         loud = finding.severity == "stop"
-        tag = words.SEVERITIES[finding.severity]
-        _tagged(sheet, tag, line, finding.message, known.get(finding.picture), loud=loud)
+        _tagged(sheet, words.SEVERITIES[finding.severity], line, finding.message, width, loud=loud)
+        if picture is not None:
+            _beside(sheet, max(top, free), picture, finding.code)
+            free = max(top, free) + tall
+    sheet.y = max(sheet.y, free)
     for decision in decisions:
         head = " · ".join(part for part in (decision.what, decision.where) if part)
         body = f"Accepted by {decision.by}." + (f" Why: {decision.why}" if decision.why else "")
-        _tagged(sheet, "AGREED", head, body)
+        _tagged(sheet, "AGREED", head, body, sheet.span - 18)
 
 
-FINDING_MM = (40.0, 20.0)
-FINDING_BYTES = 90_000
+def _beside(sheet: Sheet, y: float, picture: Picture, label: str) -> None:
+    wide, tall = fitted(picture, *FINDING_MM)
+    print_picture(sheet, sheet.right - wide, y, wide, tall, picture, None, FINDING_BYTES)
+    sheet.say(sheet.right - FINDING_MM[0], y + tall + 0.2, label, TINY, FINDING_MM[0], "right")
 
 
-def _tagged(
-    sheet: Sheet, tag: str, line: str, body: str, picture: Picture | None = None, *, loud: bool = False
-) -> None:
-    wide, tall = (0.0, 0.0) if picture is None else fitted(picture, *FINDING_MM)
-    width = sheet.span - 18 - (wide + 3 if wide else 0)
-    height = max(sheet.height_of(body, SMALL, width) + STRONG.height, tall) + 1.2
+def _tagged(sheet: Sheet, tag: str, line: str, body: str, width: float, *, loud: bool = False) -> None:
+    height = sheet.height_of(body, SMALL, width) + STRONG.height + 1.2
     sheet.need(height)
     sheet.fill(sheet.left, sheet.y + 0.4, 14, 5, INK if loud else PALE)
     sheet.say(sheet.left, sheet.y + 0.8, tag, LABEL, 14, "centre")
     sheet.say(sheet.left + 17, sheet.y, line, STRONG, width)
     sheet.tell(sheet.left + 17, sheet.y + STRONG.height, body, SMALL, width)
-    if picture is not None:
-        print_picture(sheet, sheet.right - wide, sheet.y, wide, tall, picture, None, FINDING_BYTES)
     sheet.y += height
 
 

@@ -262,7 +262,7 @@ def _check(sheet: Sheet, way: ColourwayFacts) -> None:
     half = sheet.span / 2
     for i in range(0, len(lines), 2):
         row = lines[i : i + 2]
-        height = max(sheet.height_of(line, BODY, half - 9) for line in row) + 1.8
+        height = max(sheet.height_of(line, BODY, half - 9) for line in row) + 1.2
         sheet.need(height)
         for k, line in enumerate(row):
             tick(sheet, sheet.left + k * half, sheet.y)
@@ -271,9 +271,10 @@ def _check(sheet: Sheet, way: ColourwayFacts) -> None:
 
 
 def _sign(sheet: Sheet) -> None:
-    high = 12.0
-    sheet.y += 2.2
-    sheet.need(high + 2)
+    high = 11.0
+    sheet.running = ""
+    sheet.y += 1.8
+    sheet.need(high + 1.4)
     sheet.bookmark(f"✓ {words.SIGN_OFF}")
     sheet.rule(MARGIN, sheet.y, sheet.right, sheet.y, 0.5)
     sheet.y += 1.4
@@ -283,5 +284,5 @@ def _sign(sheet: Sheet) -> None:
         x = sheet.left + i * wide
         sheet.frame(x, sheet.y, wide - 1.5, high, 0.25)
         sheet.say(x + 1.5, sheet.y + 0.4, label, STRONG, wide - 4)
-        sheet.say(x + 1.5, sheet.y + 8.8, "name · time", Style("plain", TINY.size, QUIET), wide - 4)
+        sheet.say(x + 1.5, sheet.y + 7.9, "name · time", Style("plain", TINY.size, QUIET), wide - 4)
     sheet.y += high

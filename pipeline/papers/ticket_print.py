@@ -32,7 +32,7 @@ def print_step(sheet: Sheet, way: ColourwayFacts) -> None:
     scale = common_scale(tuple(pictured) or way.prints, *PICTURE_MM)
     blocks = [_block(sheet, item, scale) for item in way.prints]
     heading(sheet, "4", words.STEPS[4], blocks[0].height + 14 if blocks else 20, words.HATCHED)
-    line = f"Pictures are 1 : {words.number(scale)}, all at one scale, largest size. {words.GRADES}"
+    line = f"Pictures are 1 : {words.number(scale)}, largest size. {words.GRADES}"
     sheet.y += sheet.tell(sheet.left, sheet.y, line, TINY, sheet.span) + 0.8
     for block in blocks:
         _one(sheet, block, PICTURE_BYTES // max(1, len(pictured)))

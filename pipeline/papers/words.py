@@ -51,17 +51,14 @@ BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch 
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
-GRADES = (
-    "Share is that of the ink; Lab is as printed. Grade: grey-scale step after the first number of washes, 5 is no "
-    "change; bare is without compensation."
-)
+GRADES = "Share of the ink; Lab as printed; grade: grey-scale step after the first washes (5: none), bare: uncompensated."
 NOT_CALIBRATED = "Not calibrated: a guess, no wash tests."
 CALIBRATED = "Calibrated by wash tests."
 
 CAUTIONS = {
     "all": (
-        "Heat presses, dryers and flash units burn. Wear gloves, keep hands clear, know the stop.",
-        "Follow the data sheets of the ink and machine makers and the local codes.",
+        "Heat presses, dryers and flash units burn: gloves on, hands clear, know the stop.",
+        "Follow the makers' data sheets and the local codes.",
         "Watch for scorch marks; heat-test one garment first.",
     ),
     "direct": ("Pretreat and ink mist: ventilate, wear eye protection.",),
