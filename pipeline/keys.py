@@ -24,6 +24,9 @@ _CODE = (
     "raster_ops.py",
     "raster_runs.py",
     "raster_mix.py",
+    "checks.py",
+    "study.py",
+    "alternatives.py",
 )
 
 
@@ -46,9 +49,19 @@ def library_versions() -> dict[str, str]:
 @cache
 def code_version() -> str:
     """Return the digest of the code that makes plates."""
+    return _digest_of(_CODE)
+
+
+@cache
+def program_version() -> str:
+    """Return the digest of the whole program: of what makes papers and records too."""
+    return _digest_of((".",))
+
+
+def _digest_of(names: tuple[str, ...]) -> str:
     root = Path(__file__).resolve().parent
     whole = hashlib.sha256()
-    for name in _CODE:
+    for name in names:
         place = root / name
         files = [place] if place.is_file() else sorted(place.rglob("*.py"))
         for file in files:

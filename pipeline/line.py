@@ -159,7 +159,7 @@ def keep(job: Job, drawn: Drawn) -> Pixels:
     return solve(drawn.first, job.keys.first, drawn.second, job.keys.second)
 
 
-def _keep_runs(job: Job, drawn: DrawnRuns) -> Runs:
+def keep_runs(job: Job, drawn: DrawnRuns) -> Runs:
     """Return what `keep` returns: the knock-out of vector art looks at each pixel alone, so at each run."""
     if drawn.second is None:
         return drawn.plain
@@ -180,7 +180,8 @@ def clip(pixels: Pixels, placement: Placement) -> Pixels:
     return out
 
 
-def _clip_runs(runs: Runs, placement: Placement) -> Runs:
+def clip_runs(runs: Runs, placement: Placement) -> Runs:
+    """Return what `clip` returns, of runs."""
     inside = _reached(placement)
     return runs if inside is None else only(runs, *inside)
 
@@ -206,9 +207,9 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     placement = plate.placement
     kept: Picture
     if isinstance(drawn, DrawnRuns):
-        runs = _clip_runs(_keep_runs(job, drawn), placement)
+        runs = clip_runs(keep_runs(job, drawn), placement)
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
-        before = inked(_clip_runs(drawn.plain, placement))
+        before = inked(clip_runs(drawn.plain, placement))
     else:
         kept = clip(keep(job, drawn), placement)
         before = inked(clip(drawn.plain, placement))

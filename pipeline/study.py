@@ -15,9 +15,10 @@ from pipeline import checks
 from pipeline.alternatives import WHICH_IS_WHICH, alternatives
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
-from pipeline.line import Drawn, clip, keep, make_base
+from pipeline.line import Drawn, DrawnRuns, Notes, clip, clip_runs, keep, keep_runs, make_base
 from pipeline.plan import Job
 from pipeline.raster import Pixels
+from pipeline.raster_runs import Picture
 from pipeline.stages import base as base_stage
 from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
@@ -47,14 +48,9 @@ class Study:
     pictures: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
 
 
-def study(job: Job, drawn: Drawn) -> Study:
+def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
     """Walk a job's smallest plate down the line and decide for all its bands."""
-    placement = job.plates[0].placement
-    plain = _plain_look(job, drawn)
-    pixels = keep(job, drawn)
-    whole = plain if pixels is drawn.plain else Look(pixels, placement.ppi)
-    clipped = clip(whole.pixels, placement)
-    kept = whole if clipped is whole.pixels else Look(clipped, placement.ppi)
+    plain, whole, kept = _looks(job, drawn)
     decision = base_stage.decide(
         [(colour.rgb, colour.share) for colour in kept.main],
         job.cloth.srgb,
@@ -67,7 +63,7 @@ def study(job: Job, drawn: Drawn) -> Study:
     fresh = fade.compensate(kept.small, on_base, job.fade)
     gallery = _Gallery(job)
     findings = (
-        *drawn.notes.findings,
+        *notes.findings,
         *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.after(job, plain, whole), whole),
         *gallery.shown(checks.within(job, whole), whole),
@@ -75,15 +71,31 @@ def study(job: Job, drawn: Drawn) -> Study:
         *fresh.findings,
     )
     papers = _pictures(job, plain, kept, fresh.pixels, decision)
-    return Study(decision, kept.main, lives, findings, drawn.notes.mode, *papers, pictures=gallery.pictures)
+    return Study(decision, kept.main, lives, findings, notes.mode, *papers, pictures=gallery.pictures)
 
 
-def _plain_look(job: Job, drawn: Drawn) -> Look:
+def _looks(job: Job, drawn: Drawn | DrawnRuns) -> tuple[Look, Look, Look]:
+    """Return the looks of the plain draw, of what is kept of it, and of what of that lies in the print area."""
+    placement = job.plates[0].placement
+    plain = _plain_look(job, drawn.plain)
+    left: Picture
+    inside: Picture
+    if isinstance(drawn, DrawnRuns):
+        left = keep_runs(job, drawn)
+        inside = clip_runs(left, placement)
+    else:
+        left = keep(job, drawn)
+        inside = clip(left, placement)
+    whole = plain if left is drawn.plain else Look(left, placement.ppi)
+    return plain, whole, whole if inside is left else Look(inside, placement.ppi)
+
+
+def _plain_look(job: Job, plain: Picture) -> Look:
     """Return the look of the plain draw; colourways share the draw, and so what was read off it."""
     key = job.plates[0].plain.key
     if key not in _LAST_LOOK:
         _LAST_LOOK.clear()
-        _LAST_LOOK[key] = Look(drawn.plain, job.plates[0].placement.ppi)
+        _LAST_LOOK[key] = Look(plain, job.plates[0].placement.ppi)
     return _LAST_LOOK[key]
 
 

@@ -88,15 +88,20 @@ def load_drawn(spool: Path, plate: Plate) -> Drawn | DrawnRuns:
 
 def load_pixels(spool: Path, plate: Plate) -> Drawn:
     """Return the draws of a plate as pixels, with what was noticed."""
+    first, second = (
+        None if draw is None else as_pixels(_picture(spool, draw)) for draw in (plate.first, plate.second)
+    )
+    return Drawn(as_pixels(_picture(spool, plate.plain)), first, second, load_notes(spool, plate))
+
+
+def load_notes(spool: Path, plate: Plate) -> Notes:
+    """Return what was noticed when a plate was drawn."""
     notes: list[Notes] = []
     for draw in (plate.plain, plate.second):
         if draw is not None:
             with draw_files(spool, draw)["notes"].open("rb") as stream:
                 notes.append(pickle.load(stream))
-    first, second = (
-        None if draw is None else as_pixels(_picture(spool, draw)) for draw in (plate.first, plate.second)
-    )
-    return Drawn(as_pixels(_picture(spool, plate.plain)), first, second, line.joined(notes))
+    return line.joined(notes)
 
 
 def _picture(spool: Path, draw: Draw) -> Picture:
@@ -109,7 +114,8 @@ def _picture(spool: Path, draw: Draw) -> Picture:
 
 def study_task(spool: Path, job: Job) -> Study:
     """Walk the smallest plate of a job down the line, and decide for all of them."""
-    return study(nameless(job), load_pixels(spool, job.plates[0]))
+    first = job.plates[0]
+    return study(nameless(job), load_drawn(spool, first), load_notes(spool, first))
 
 
 def plate_task(
