@@ -11,6 +11,7 @@ from xml.etree.ElementTree import Element
 
 from pipeline.art.svg import units
 from pipeline.art.svg.job import Job, owners_of
+from pipeline.art.svg.parse import too_large
 from pipeline.art.svg.units import IDENTITY, Matrix, multiply
 
 WIDEST = 0.0025
@@ -25,7 +26,10 @@ _HEAVY = ("opacity", "mask", "style")
 
 
 def check(job: Job, defs: list[Element], content: Element, width: float, height: float) -> None:
-    """Note filters and layers that could not be drawn at print size in reasonable time."""
+    """Note filters that could not be drawn at print size in reasonable time, and take them off: papers show the rest.
+
+    Raises Refused ("art-too-large") for too many layers.
+    """
     filters = {d.get("id", ""): d for d in defs if d.tag == "filter"}
     layers = 0
     for part in (content, *(d for d in defs if d.tag in ("mask", "pattern", "clipPath"))):
@@ -38,7 +42,7 @@ def check(job: Job, defs: list[Element], content: Element, width: float, height:
                 scale = math.sqrt(abs(matrix[0] * matrix[3] - matrix[1] * matrix[2])) / max(width, height)
                 _filter(job, group, made, scale)
     if layers > LAYERS:
-        job.unsupported(None, f"a drawing of more than {LAYERS:,} transparent, masked or filtered layers")
+        raise too_large(job.document.name, f"more than {LAYERS:,} transparent, masked or filtered layers")
 
 
 def _groups(element: Element, matrix: Matrix = IDENTITY) -> list[tuple[Element, Matrix]]:
@@ -62,6 +66,7 @@ def _filter(job: Job, group: Element, made: Element, scale: float) -> None:
             what = f"a convolution filter with a kernel of more than {ORDER} cells"
         else:
             continue
+        group.attrib.pop("filter", None)
         owners = owners_of(group)
         job.unsupported(job.document.ids.get(owners[-1]) if owners else None, what)
 
