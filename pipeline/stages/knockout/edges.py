@@ -8,7 +8,7 @@ from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
 from pipeline.raster_mix import Mixtures, unmix_edges
-from pipeline.raster_ops import Floats, Mask, SrgbColour
+from pipeline.raster_ops import Floats, Index, Mask, SrgbColour
 from pipeline.stages.knockout.find import backings, sure_out
 from pipeline.stages.knockout.ramp import smallest_share
 from pipeline.stages.knockout.values import KnockOut, KnockOutSettings
@@ -19,7 +19,9 @@ _DELTA_E = 0.9
 _BLOCK_NOISE = 0.15
 """A smaller share than this beside the fabric's colour is block noise in lossy art …"""
 _BLOCK_LEVELS = 48.0
-"""… unless it is farther than this from the fabric."""
+"""… unless it is farther than this from the fabric, or leans away from it on the mean of its surroundings."""
+_LEANS = 6.0
+_AROUND = 2
 
 
 def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
@@ -36,19 +38,47 @@ def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSe
         if area.any():
             ring = unmix_edges(pixels, area, back, lossy=settings.lossy)
             if settings.lossy:
-                _clear_noise(out, gone, pixels, ring)
+                ring = _clear_noise(out, gone, pixels, ring)
             _write(out, pixels, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
     return KnockOut(out, gone, "edges", lost / inked if inked else 0.0)
 
 
-def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> None:
-    """Let sure-out take the block noise that lies against it."""
-    apart = np.max(np.abs(pixels.reshape(-1, 4)[ring.at, :3] - ring.back), axis=1)
-    noise = ring.at[(ring.share < _BLOCK_NOISE) & (apart < _BLOCK_LEVELS)]
+def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mixtures:
+    """Let sure-out take the block noise that lies against it; return the ring without it and without own colours.
+
+    Noise swings about the fabric's colour. What leans away from the kept colour all around, a dark outline on a dark
+    fabric, is a colour of its own, and stays.
+    """
+    rows = pixels.reshape(-1, 4)
+    apart = np.max(np.abs(rows[ring.at, :3] - ring.back), axis=1)
+    weak = (ring.share < _BLOCK_NOISE) & (apart < _BLOCK_LEVELS)
+    own = np.zeros(ring.at.size, np.bool_)
+    lean = _leaning(pixels, gone, ring.at[weak], ring.back[weak])
+    own[weak] = (np.abs(lean) > _LEANS) & (lean * _luma(ring.kept[weak] - ring.back[weak]) < 0.0)
+    noise = ring.at[weak & ~own]
     gone.reshape(-1)[noise] = True
     out.reshape(-1, 4)[noise] = 0
+    return Mixtures(ring.at[~own], ring.share[~own], ring.kept[~own], ring.back[~own], ring.settled[~own])
+
+
+def _luma(colours: Floats) -> Floats:
+    return 0.299 * colours[:, 0] + 0.587 * colours[:, 1] + 0.114 * colours[:, 2]
+
+
+def _leaning(pixels: Pixels, gone: Mask, at: Index, back: Floats) -> Floats:
+    """Return the mean difference in lightness (levels) from the backs, around each pixel, of what goes or may go."""
+    height, width = gone.shape
+    part = gone.copy()
+    part.reshape(-1)[at] = True
+    total, count = np.zeros(at.size), np.zeros(at.size)
+    for dy in range(-_AROUND, _AROUND + 1):
+        for dx in range(-_AROUND, _AROUND + 1):
+            y, x = np.clip(at // width + dy, 0, height - 1), np.clip(at % width + dx, 0, width - 1)
+            total += np.where(part[y, x], _luma(pixels[y, x, :3] - back), 0.0)
+            count += part[y, x]
+    return np.asarray(total / count)
 
 
 def _write(
