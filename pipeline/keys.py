@@ -27,6 +27,7 @@ _CODE = (
     "checks.py",
     "study.py",
     "alternatives.py",
+    "remedies.py",
 )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline import paperwork, reading, record, release
+from pipeline.again import keep_order, order_key, take_order
 from pipeline.art.piece import Limits
 from pipeline.changes import changes_since
 from pipeline.engine import Engine
@@ -214,26 +215,42 @@ def _make(
         spool.mkdir()
         made.mkdir()
         _only_served(order)
+        key = None if shelf is None else order_key(manifest, order, shop, *_said(decided))
+        if shelf is not None and key is not None and (taken := take_order(shelf, key, made)):
+            logger().info("taken from the shelf", order=order.order, revision=order.revision)
+            _verify(made, pixels=False)  # they were looked at when they were put there
+            return _publish(order, places, aside, made, *taken)
         planned = _prepare(manifest, order, shop, spool)
-        log = logger().bind(order=order.order, revision=order.revision)
         floor = Floor(spool, engine, shelf)
         work = _work(planned, shop, floor, decided)
         if not work.held_for:
-            work = replace(
-                work, plated=make_plates(work.plan, work.studies, floor, made, shop.deliver.direct)
-            )
-            work = replace(work, rolls=order_rolls(work.plan, work.plated, shop, made))
+            plated = make_plates(work.plan, work.studies, floor, made, shop.deliver.direct)
+            work = replace(work, plated=plated, rolls=order_rolls(work.plan, plated, shop, made))
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
-        log.info(
+        logger().info(
             "made",
+            order=order.order,
+            revision=order.revision,
             state="held" if work.held_for else "released",
             plates=len(work.plated),
             agreement_s=round(planned.agreement_s, 3),
         )
         _verify(made)
-        return _publish(work, places, aside, made, totals)
+        if shelf is not None and key is not None and not work.held_for:
+            keep_order(shelf, key, work, shop.deliver.direct, made)
+        return _publish(order, places, aside, made, work.findings, totals, work.held_for)
+
+
+def _said(decided: Decided) -> tuple[str, ...]:
+    """Return what was decided in a form that a key can be made of."""
+    before = decided.previous
+    return (
+        decided.approved_by,
+        decided.declined,
+        "" if before is None else release.digest(before / release.RECORD),
+    )
 
 
 def _work(planned: _Planned, shop: Shop, floor: Floor, decided: Decided) -> Work:
@@ -276,9 +293,9 @@ def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...], decided: 
     return tuple(reasons)
 
 
-def _verify(made: Path) -> None:
+def _verify(made: Path, *, pixels: bool = True) -> None:
     """Look at the finished files as the press will, before anybody can take them (postflight)."""
-    wrong = audit(made)
+    wrong = audit(made, pixels=pixels)
     if wrong:
         raise Fault(
             "The files as written are not what was made; nothing was published. Make the order again; if it stays so, "
@@ -286,8 +303,15 @@ def _verify(made: Path) -> None:
         )
 
 
-def _publish(work: Work, places: Places, aside: Path, made: Path, totals: Mapping[str, int]) -> Outcome:
-    order, held_for = work.plan.order, work.held_for
+def _publish(
+    order: Order,
+    places: Places,
+    aside: Path,
+    made: Path,
+    findings: tuple[Finding, ...],
+    totals: Mapping[str, int],
+    held_for: tuple[str, ...] = (),
+) -> Outcome:
     name = f"{order.order}-r{order.revision}"
     if held_for:
         release.hold(made, places, name, aside)
@@ -300,7 +324,7 @@ def _publish(work: Work, places: Places, aside: Path, made: Path, totals: Mappin
         order.revision,
         "held" if held_for else "released",
         ExitCode.HELD if held_for else ExitCode.DONE,
-        work.findings,
+        findings,
         path,
         totals=totals,
         held_for=held_for,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pickle
+import shutil
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline import tasks
@@ -67,7 +68,11 @@ def make_plates(
         taken = _plate_of(floor, keys[stem], plate, made, plan.folder(job))
         if taken is not None:
             plated[stem] = taken
-    new = {stem: pair for stem, pair in once.items() if stem not in plated}
+    makers: dict[str, str] = {}  # equal plates are made once, and copied
+    for stem in once:
+        if stem not in plated:
+            makers.setdefault(keys[stem], stem)
+    new = {stem: once[stem] for stem in makers.values()}
     todo = _draws(floor, [plate for _, plate in new.values()])
     drawn = [task.key for task in todo]
     for stem, (job, plate) in new.items():
@@ -75,10 +80,26 @@ def make_plates(
         todo.append(Task(stem, tasks.plate_task, arguments, _needs(plate, drawn), _pixels(plate)))
     done = floor.engine.run(todo)
     _keep_draws(floor, plan, drawn)
-    for stem in new:
-        plated[stem] = done[stem]
-        _keep_plate(floor, keys[stem], once[stem][1], plated[stem], made)
+    for stem, (_, plate) in new.items():
+        _keep_plate(floor, keys[stem], plate, done[stem], made)
+    for stem, (job, plate) in once.items():
+        if stem in done:
+            plated[stem] = done[stem]
+        elif stem not in plated:
+            maker = makers[keys[stem]]
+            plated[stem] = _copied(done[maker], maker, plate.stem, made, plan.folder(job))
     return {stem: plated[stem] for stem in once}
+
+
+def _copied(plated: Plated, maker: str, stem: str, made: Path, folder: str) -> Plated:
+    """Copy the files of an equal plate under a name of their own."""
+    (made / folder).mkdir(parents=True, exist_ok=True)
+    files = tuple(
+        (role, f"{folder}/{stem}{Path(path).name.removeprefix(maker)}") for role, path in plated.files
+    )
+    for (_, source), (_, target) in zip(plated.files, files, strict=True):
+        shutil.copyfile(made / source, made / target)
+    return replace(plated, files=files)
 
 
 def files_key(job: Job, plate: Plate, base: BaseDecision, deliver: tuple[str, ...]) -> str:

@@ -20,7 +20,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("stages", "press", "papers", "calibrate", "wash_table"),
     ("keys", "shelf"),
     ("plan_paints", "plan_names", "plan"),
-    ("line", "checks", "alternatives", "study"),
+    ("line", "remedies", "checks", "alternatives", "study"),
     ("reading", "tasks", "engine", "log", "gang"),
     ("work", "production"),
     (
@@ -34,6 +34,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "nightpapers",
         "changes",
         "cluster",
+        "again",
     ),
     ("make",),
     ("hotfolder",),

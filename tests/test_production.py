@@ -74,7 +74,7 @@ def test_an_order_made_again_makes_no_plate_and_gives_the_same_bytes(press: Pres
     filled, second = press.make(order(), press.shelf)
     again, third = press.make(order(), press.shelf)
     assert bare == filled
-    assert min(bare.values()) > 0
+    assert bare["plate"] == 2  # S and M on red are one size of print, made once
     assert again == {"draw": 0, "study": 0, "plate": 0}
     assert contents(first) == contents(second) == contents(third)
 
@@ -94,6 +94,17 @@ def test_a_revision_makes_only_what_it_touches(press: Press) -> None:
     assert made["plate"] == made["study"] == 1
     _, fresh = press.make(manifest, None)
     assert contents(changed) == contents(fresh)
+
+
+def test_bands_of_one_size_have_equal_files_of_their_own(press: Press) -> None:
+    """A chest print is as large on S as on M: each has its files, with the same bytes."""
+    _, release = press.make(order(), None)
+    files = contents(release)
+    for end in ("colour.png", "base.png", "page.pdf"):
+        assert (
+            files[f"barn-red/chest/T-1-r1_barn-red_chest_S_{end}"]
+            == files[f"barn-red/chest/T-1-r1_barn-red_chest_M_{end}"]
+        )
 
 
 def test_other_washes_reuse_the_drawings_alone(press: Press) -> None:
