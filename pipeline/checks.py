@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
+from pipeline import remedies
 from pipeline.art.paint import Rgb, hex_of, parse_hex
 from pipeline.finding import Finding
 from pipeline.plan import Job
 from pipeline.raster import MM_PER_INCH
 from pipeline.stages.fade import ColourLife
+from pipeline.stages.place import Placement
 from pipeline.stages.preflight import bounds, contrast, ground, resolution, specks, survival, thin
 from pipeline.stages.preflight.look import Look
 
@@ -17,19 +20,7 @@ def before(job: Job, plain: Look) -> Iterator[Finding]:
     """Preflight A, on the recoloured art: resolution, grounds, contrast, colours near the fabric."""
     limits, cloth = job.limits, job.fade.ground_srgb
     if job.bitmap_px is not None:
-        largest = job.plates[-1].placement
-        yield from (
-            finding.at(sizes=largest.sizes)
-            for finding in resolution.resolution(
-                job.bitmap_px,
-                max(plate.placement.width_mm for plate in job.plates),
-                resolution_stop_ppi=limits.resolution_stop_ppi,
-                resolution_warn_ppi=limits.resolution_warn_ppi,
-                lettering_warn_ppi=limits.lettering_warn_ppi,
-                lettering=plain.hard_edged,
-                ruling_lpi=None if job.press.screen is None else job.press.screen.ruling,
-            )
-        )
+        yield from _resolution(job, plain, job.bitmap_px)
         if job.choices.ground != "remove":
             found = ground.opaque_ground(plain.pixels, plain.ppi, cloth, knock_out_de=limits.knock_out_de)
             yield from _kept(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
@@ -44,6 +35,26 @@ def before(job: Job, plain: Look) -> Iterator[Finding]:
         )
         yield from _kept(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
     yield from _colours(job, plain, cloth)
+
+
+def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
+    limits = job.limits
+    wanted = resolution.wanted_ppi(
+        resolution_warn_ppi=max(limits.resolution_warn_ppi, limits.resolution_stop_ppi),
+        lettering_warn_ppi=limits.lettering_warn_ppi,
+        lettering=plain.hard_edged,
+        ruling_lpi=None if job.press.screen is None else job.press.screen.ruling,
+    )
+    sharp_mm = bitmap_px * MM_PER_INCH / wanted
+    too_wide = {n: sharp_mm for n, p in enumerate(job.plates) if p.placement.width_mm > sharp_mm}
+    for finding in resolution.resolution(
+        bitmap_px,
+        max(plate.placement.width_mm for plate in job.plates),
+        resolution_stop_ppi=limits.resolution_stop_ppi,
+        wanted_ppi=wanted,
+    ):
+        sizes = tuple(size for n in too_wide for size in job.plates[n].placement.sizes)
+        yield replace(finding, sizes=sizes, remedy=remedies.sized(job, too_wide))
 
 
 def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Finding]:  # noqa: FBT001
@@ -88,23 +99,32 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
     asked = (*(hex_of(c) for c in _shown_colours(job)), *job.choices.cut_out)
     if before > 0:
         yield from resolution.knocked_out(before, after, asked=asked)
-    yield from kept.found(
+    for finding in kept.found(
         thin.thin_features,
         scans=kept.scans,
         line_stop_mm=limits.line_stop_mm,
         line_warn_mm=limits.line_warn_mm,
         gap_stop_mm=limits.gap_stop_mm,
         gap_warn_mm=limits.gap_warn_mm,
-    )
+    ):
+        yield _with_size(job, kept, finding)
     yield from kept.found(
         specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
     )
     yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)
 
 
+def _with_size(job: Job, kept: Look, finding: Finding) -> Finding:
+    """Return a thin line or gap with the size at which it passes, where the print may be so large."""
+    safe = job.limits.line_warn_mm if finding.code == "thin-line" else job.limits.gap_warn_mm
+    times = max(safe, float(finding.limit or 0)) / max(float(finding.measured or 0), 0.01)
+    line = remedies.grown(job, kept.ink_share, times * 1.01, job.limits.near_edge_mm) if times < 4 else None
+    return finding if line is None else replace(finding, remedy=line)
+
+
 def within(job: Job, whole: Look) -> Iterator[Finding]:
-    """Return what is cut, near an edge or on an obstruction, band by band: the same pixels, as large as each band."""
-    pixels = whole.pixels
+    """Return what is cut, near an edge or on an obstruction: the same pixels, as large as each band, told once."""
+    pixels, found = whole.pixels, dict[str, list[tuple[Placement, Finding]]]()
     if whole.ink_px is None:
         return
     for plate in job.plates:
@@ -112,14 +132,30 @@ def within(job: Job, whole: Look) -> Iterator[Finding]:
         ppi = pixels.shape[1] * MM_PER_INCH / place.width_mm
         box = bounds.in_mm(whole.ink_px, ppi)
         cut = bounds.outside_area(pixels, ppi, place.area_mm, box=box)
-        near = (
-            bounds.near_edge(pixels, ppi, place.area_mm, near_edge_mm=job.limits.near_edge_mm, box=box)
-            if not cut
-            else ()
-        )
-        answered = _kept(cut, job.print.cut_ok, "The manifest says cut_ok = true.")
-        for finding in (*answered, *near, *bounds.on_obstruction(pixels, ppi, place.keep_outs)):
-            yield finding.at(sizes=place.sizes)
+        near = bounds.near_edge(pixels, ppi, place.area_mm, near_edge_mm=job.limits.near_edge_mm, box=box)
+        for finding in (*cut, *(() if cut else near)):
+            found.setdefault(f"{finding.code} {finding.limit}", []).append((place, finding))
+        for keep_out in place.keep_outs:
+            for finding in bounds.on_obstruction(pixels, ppi, (keep_out,)):
+                found.setdefault(f"{finding.code} {keep_out[0]}", []).append((place, finding))
+    line = remedies.fitted(job, whole.ink_share, job.limits.near_edge_mm) if found else None
+    for bands in found.values():
+        finding = _worst(bands, line)
+        cut_ok = finding.code == "outside-area" and job.print.cut_ok
+        yield from _kept((finding,), cut_ok, "The manifest says cut_ok = true.")
+
+
+def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
+    """Return the one finding that stands for all bands: the gravest, with all their sizes."""
+    ranked = sorted(bands, key=lambda b: float(b[1].measured or 0) * (1 if b[1].code == "near-edge" else -1))
+    place, finding = ranked[0]
+    sizes = tuple(size for other, _ in bands for size in other.sizes)
+    if len(bands) > 1:
+        finding = replace(finding, message=f"{finding.message} This is size {place.sizes[0]}, the worst.")
+    # The picture is that of the worst band, which stands first.
+    sizes = (*place.sizes, *(size for size in sizes if size not in place.sizes))
+    whole = finding.code == "near-edge" and not finding.limit  # cut by the drawing: no shift brings it back
+    return replace(finding, sizes=sizes, remedy=finding.remedy if line is None or whole else line)
 
 
 def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: bool) -> Iterator[Finding]:

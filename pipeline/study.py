@@ -142,9 +142,9 @@ class _Gallery:
             yield replace(finding, picture=self._named(finding.code, picture))
 
     def _placement(self, finding: Finding) -> Placement:
-        """Return the band that a finding tells of: the smallest, when it names none."""
+        """Return the band that a finding tells of, the first it names; the smallest, when it names none."""
         for plate in self._job.plates:
-            if plate.placement.sizes == finding.sizes:
+            if plate.placement.sizes[0] in finding.sizes[:1]:
                 return plate.placement
         return self._job.plates[0].placement
 

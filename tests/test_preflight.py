@@ -61,20 +61,31 @@ def codes(findings: tuple[Finding, ...]) -> list[tuple[str, str]]:
 # Resolution: pixels divided by inches, by definition.
 
 
+def resolution(px: float, width_mm: float, **more: float) -> tuple[Finding, ...]:
+    wanted = res.wanted_ppi(
+        resolution_warn_ppi=RESOLUTION["resolution_warn_ppi"],
+        lettering_warn_ppi=RESOLUTION["lettering_warn_ppi"],
+        **more,
+    )
+    return res.resolution(
+        px, width_mm, resolution_stop_ppi=RESOLUTION["resolution_stop_ppi"], wanted_ppi=wanted
+    )
+
+
 def test_resolution_is_pixels_per_inch_and_the_remedy_is_the_largest_passing_width():
-    (found,) = res.resolution(1000, 254.0, **RESOLUTION)
+    (found,) = resolution(1000, 254.0)
     assert (found.severity, found.measured, found.limit) == ("stop", 100.0, 120)
     assert found.remedy == "width_mm = 127.0"
-    assert res.resolution(1000, 127.0, **RESOLUTION) == ()
-    assert codes(res.resolution(1000, 127.2, **RESOLUTION)) == [("low-resolution", "warn")]
-    assert codes(res.resolution(1200, 254.0, **RESOLUTION)) == [("low-resolution", "warn")]
+    assert resolution(1000, 127.0) == ()
+    assert codes(resolution(1000, 127.2)) == [("low-resolution", "warn")]
+    assert codes(resolution(1200, 254.0)) == [("low-resolution", "warn")]
 
 
 def test_lettering_and_halftone_want_more():
-    assert res.resolution(2500, 254.0, **RESOLUTION) == ()
-    assert res.resolution(2500, 254.0, lettering=True, **RESOLUTION)[0].limit == 300
-    assert res.resolution(2500, 254.0, ruling_lpi=180, **RESOLUTION)[0].limit == 270
-    assert res.resolution(2500, 254.0, ruling_lpi=55, **RESOLUTION) == ()
+    assert resolution(2500, 254.0) == ()
+    assert resolution(2500, 254.0, lettering=True)[0].limit == 300
+    assert resolution(2500, 254.0, ruling_lpi=180)[0].limit == 270
+    assert resolution(2500, 254.0, ruling_lpi=55) == ()
 
 
 # Contacts: edges of known length.

@@ -29,7 +29,8 @@ class Placement:
 
     `origin_mm` is its upper left corner from the centre line and `line`. `area_mm` is the print area and `keep_outs`
     (name, box) what to keep clear of, both from the print's own upper left corner. `wanted_mm` is the width it would
-    have had where it was held smaller.
+    have had where it was held smaller. `hangs`: the middle of its upper edge stays where it is whatever its size,
+    else the middle of its lower edge.
     """
 
     sizes: tuple[str, ...]
@@ -44,6 +45,7 @@ class Placement:
     area_mm: Box
     keep_outs: tuple[tuple[str, Box], ...] = ()
     wanted_mm: float | None = None
+    hangs: bool = True
     findings: tuple[Finding, ...] = ()
 
 
@@ -137,6 +139,7 @@ def _on_band(
         area_mm=(area[0] - x, area[1] - y, area[2], area[3]),
         keep_outs=tuple((k.name, (k.area_mm[0] - x, k.area_mm[1] - y, *k.area_mm[2:])) for k in keep_outs),
         wanted_mm=wanted if held else None,
+        hangs=anchor.hangs,
         findings=(
             *((_size_held(band, wanted, width),) if held else ()),
             *_band_size(print_, spot, aspect, band, width),

@@ -47,8 +47,7 @@ def outside_area(
     """Return `outside-area` when ink lies outside `area_mm`, per side in mm and mm².
 
     For what the drawing's own edge cuts off, hand in pixels drawn with a margin, the drawing's box as `area_mm`,
-    and `area="drawing"`. The remedy is a shift when the ink fits the area, else the largest share it fits at.
-    `box` is that of `ink_box`, when it is at hand.
+    and `area="drawing"`. `box` is that of `ink_box`, when it is at hand.
     """
     box = box or ink_box(pixels, ppi)
     if box is None:
@@ -71,7 +70,7 @@ def outside_area(
             code="outside-area",
             severity="stop",
             message=f"{where} outside the {area} by {words.listed(parts)}; it would be cut off.",
-            remedy=_refit(box, area_mm, area),
+            remedy="cut_ok = true",
             measured=round(float(sum(cut_mm2)), 2),
             limit=0.0,
             where_mm=_ink_in(pixels, ppi, _strip(box, area_mm, side)),
@@ -114,25 +113,6 @@ def _ink_outside(pixels: Pixels, ppi: float, area: Box) -> tuple[float, float, f
     pieces = (alpha[:, :x0], alpha[:y0, x0:x1], alpha[:, x1:], alpha[y1:, x0:x1])
     left, top, right, bottom = (float(int(p.sum(dtype=np.int64)) / 255 * mm * mm) for p in pieces)
     return left, top, right, bottom
-
-
-def _refit(box: Box, area: Box, name: str) -> str:
-    """Return the manifest line that brings the ink inside."""
-    if name == "drawing":
-        return "cut_ok = true  # or enlarge the drawing area (viewBox) in the art"
-    if box[2] <= area[2] and box[3] <= area[3]:
-        left, top, right, bottom = _over(box, area)
-        return f"shift_mm = [{_away(left - right)}, {_away(top - bottom)}]  # added to any shift there is"
-    share = min(area[2] / box[2], area[3] / box[3])
-    return (
-        f"fit = true  # instead of a size (it fits at {np.floor(share * 1000) / 10:.1f} %), or: cut_ok = true"
-    )
-
-
-def _away(value: float) -> str:
-    """Return a shift rounded away from zero, so that it is never a trifle too small."""
-    size = np.ceil(abs(value) * 10 - 1e-9) / 10
-    return f"{size if value > 0 else -size if value < 0 else 0:.1f}"
 
 
 def near_edge(
@@ -182,7 +162,7 @@ def _near(close: list[tuple[str, float, Box]], limit: float) -> tuple[Finding, .
             severity="warn",
             message=f"Ink comes closer to the edge of the print area than {words.mm(limit, 0)}: {text}. "
             "A garment loaded a little off would lose it.",
-            remedy="shift_mm = [0, 0]  # move it inwards, or print it smaller",
+            remedy=words.accept("near-edge"),
             measured=round(nearest[1], 2),
             limit=limit,
             where_mm=nearest[2],
@@ -265,7 +245,7 @@ def on_obstruction(
                     code="on-obstruction",
                     severity="warn",
                     message=f"{ink:.0f} mm² of ink lie on the {name}, where the surface is not flat.",
-                    remedy="shift_mm = [0, 0]  # move it off, or choose a smaller size",
+                    remedy=words.accept("on-obstruction"),
                     measured=round(ink, 2),
                     limit=0.0,
                     where_mm=box,

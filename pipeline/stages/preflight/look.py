@@ -71,6 +71,13 @@ class Look:
         """The box around all ink."""
         return ink_px(self.pixels)
 
+    @property
+    def ink_share(self) -> tuple[float, float, float, float]:
+        """The box around all ink, x, y, width and height as shares of the picture's width and height."""
+        x0, y0, x1, y1 = self.ink_px or (0, 0, 0, 0)
+        height, width = self.pixels.shape[:2]
+        return x0 / width, y0 / height, (x1 - x0) / width, (y1 - y0) / height
+
     @cached_property
     def small(self) -> Pixels:
         """The whole picture, reduced."""

@@ -14,28 +14,30 @@ HALFTONE_SAMPLES = 1.5
 """Pixels a halftone cell needs in each direction (common practice, no source)."""
 
 
-def resolution(
-    art_px_width: float,
-    width_mm: float,
+def wanted_ppi(
     *,
-    resolution_stop_ppi: float,
     resolution_warn_ppi: float,
     lettering_warn_ppi: float,
     lettering: bool = False,
     ruling_lpi: float | None = None,
-) -> tuple[Finding, ...]:
-    """Return `low-resolution` where a bitmap `art_px_width` pixels wide is printed too large at `width_mm`.
-
-    Effective resolution is pixels divided by inches on the garment. `lettering` asks for the higher limit of
-    hard-edged art, `ruling_lpi` for that of a screen halftone.
-    """
-    ppi = art_px_width * MM_PER_INCH / width_mm
-    warn = max(
+) -> float:
+    """Return the ppi that art wants; `lettering` is for hard-edged art, `ruling_lpi` for a screen halftone."""
+    return max(
         resolution_warn_ppi,
         lettering_warn_ppi if lettering else 0.0,
         HALFTONE_SAMPLES * ruling_lpi if ruling_lpi else 0.0,
     )
-    limit = max(warn, resolution_stop_ppi)
+
+
+def resolution(
+    art_px_width: float, width_mm: float, *, resolution_stop_ppi: float, wanted_ppi: float
+) -> tuple[Finding, ...]:
+    """Return `low-resolution` where a bitmap `art_px_width` pixels wide is printed too large at `width_mm`.
+
+    Effective resolution is pixels divided by inches on the garment.
+    """
+    ppi = art_px_width * MM_PER_INCH / width_mm
+    limit = max(wanted_ppi, resolution_stop_ppi)
     if ppi >= limit:
         return ()
     stop = ppi < resolution_stop_ppi
@@ -45,12 +47,12 @@ def resolution(
         Finding(
             code="low-resolution",
             severity="stop" if stop else "warn",
-            message=f"The bitmap has {ppi:.0f} ppi at {width_mm:.0f} mm wide; sharp edges want {warn:.0f} ppi, "
+            message=f"The bitmap has {ppi:.0f} ppi at {width_mm:.0f} mm wide; this art wants {limit:.0f} ppi, "
             f"and below {resolution_stop_ppi:.0f} ppi the print looks broken. It is sharp up to {largest:.1f} mm "
             f"and passable up to {allowed:.1f} mm.",
             remedy=f"width_mm = {largest:.1f}",
             measured=round(ppi, 1),
-            limit=resolution_stop_ppi if stop else warn,
+            limit=resolution_stop_ppi if stop else limit,
         ),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.finding import Finding
-from pipeline.raster import Pixels
+from pipeline.raster import MM_PER_INCH, Pixels
 from pipeline.stages.preflight import words
 from pipeline.stages.preflight.stations import Scans, scanned
 from pipeline.stages.preflight.stretches import Strip, under
@@ -42,12 +42,13 @@ def thin_features(
                 strips = [s for s in strips if not s.waist]
             strips = [s for s in strips if not textured(pixels, ppi, s.box_mm)]
             if strips:
-                found.append(_finding(strips, limit, stop=severity == "stop", gap=gap))
+                wide = pixels.shape[1] * MM_PER_INCH / ppi
+                found.append(_finding(strips, limit, wide, stop=severity == "stop", gap=gap))
                 break
     return tuple(found)
 
 
-def _finding(strips: list[Strip], limit: float, *, stop: bool, gap: bool) -> Finding:
+def _finding(strips: list[Strip], limit: float, print_mm: float, *, stop: bool, gap: bool) -> Finding:
     thinnest = strips[0]
     what, loss = ("gap", "fill in") if gap else ("line", "not hold")
     code = f"thin-{what}"
@@ -59,7 +60,7 @@ def _finding(strips: list[Strip], limit: float, *, stop: bool, gap: bool) -> Fin
         severity="stop" if stop else "warn",
         message=f"The thinnest {what} is {words.mm(thinnest.width_mm)} wide over {words.mm(thinnest.length_mm, 1)}, "
         f"{words.place(thinnest.box_mm)}; under {words.mm(limit)} it may {loss}.{often} "
-        f"It would pass at {larger * 100:.0f} % of this size.",
+        f"The smallest print is {print_mm:.0f} mm wide; the {what} would pass from {print_mm * larger:.0f} mm on.",
         remedy=words.accept(code),
         measured=round(thinnest.width_mm, 3),
         limit=limit,

@@ -1,0 +1,135 @@
+"""Manifest lines that clear a finding of size or place, worked out and tried on every band of a job.
+
+A print hangs from (or stands on) an anchor that does not move when its size changes; its ink, the print area and the
+keep-outs are boxes around that anchor. A line is proposed only when with it all of them fit together on every band.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from itertools import product
+
+from pipeline.plan import Job, Plate
+
+Box = tuple[float, float, float, float]
+"""x, y, width, height in mm."""
+
+LEAST_SHARE = 0.3
+"""A print is not proposed smaller than this share of what was ordered."""
+
+
+def sized(job: Job, widths: Mapping[int, float]) -> str:
+    """Return the lines of [[prints]] that give some bands (by number) other widths, rounded down to 0.1 mm."""
+    shares = [widths[n] / job.plates[n].placement.width_mm for n in widths]
+    print_ = job.print
+    if len(widths) == len(job.plates) and print_.width_mm is not None and not print_.by_size:
+        return f"width_mm = {_down(print_.width_mm * min(shares)):g}"
+    entries = {size: _entry(own.width_mm, own.height_mm) for size, own in print_.by_size.items()}
+    entries |= {job.plates[n].placement.sizes[0]: _entry(_down(width), None) for n, width in widths.items()}
+    return f"by_size = {{ {', '.join(f'{size} = {text}' for size, text in entries.items())} }}"
+
+
+def _entry(width_mm: float | None, height_mm: float | None) -> str:
+    return f"{{ width_mm = {width_mm:g} }}" if width_mm else f"{{ height_mm = {height_mm:g} }}"
+
+
+def _down(value: float) -> float:
+    return math.floor(value * 10 + 1e-6) / 10
+
+
+def fitted(job: Job, ink: Box, margin_mm: float) -> str | None:
+    """Return the line that brings all ink inside the print area, `margin_mm` from its edges, and off all keep-outs.
+
+    `ink` is the box around all ink as shares of the print's width and height. A shift is tried first, then a smaller
+    size; None where neither does.
+    """
+    for dx, dy in _shifts(job, ink, margin_mm):
+        if all(_clear(plate, ink, margin_mm, 1.0, (dx, dy)) for plate in job.plates):
+            x, y = job.print.shift_mm
+            return f"shift_mm = [{round(x + dx, 1):g}, {round(y + dy, 1):g}]"
+    smaller = {}
+    for number, plate in enumerate(job.plates):
+        if _clear(plate, ink, margin_mm, 1.0, (0.0, 0.0)):
+            continue
+        share = next((s for s in _shares() if _clear(plate, ink, margin_mm, s, (0.0, 0.0))), None)
+        if share is None:
+            return None
+        smaller[number] = plate.placement.width_mm * share
+    return sized(job, smaller) if smaller else None
+
+
+def grown(job: Job, ink: Box, times: float, margin_mm: float) -> str | None:
+    """Return the line that makes the smallest print `times` as large, and none smaller; None where it does not fit."""
+    least = job.plates[0].placement.width_mm * times
+    larger = {
+        number: math.ceil(least * 10) / 10
+        for number, plate in enumerate(job.plates)
+        if plate.placement.width_mm < least
+    }
+    for number, width in larger.items():
+        plate = job.plates[number]
+        if not _clear(plate, ink, margin_mm, width / plate.placement.width_mm, (0.0, 0.0)):
+            return None
+    return sized(job, larger)
+
+
+def _shares() -> Iterator[float]:
+    share = 0.995
+    while share >= LEAST_SHARE:
+        yield share
+        share -= 0.005
+
+
+def _shifts(job: Job, ink: Box, margin: float) -> Iterator[tuple[float, float]]:
+    """Yield shifts that bring the ink just inside the area or just off a keep-out, the smallest first."""
+    across, down = {0.0}, {0.0}
+    for plate in job.plates:
+        box, area = _ink(plate, ink, 1.0), plate.placement.area_mm
+        for axis, found in ((0, across), (1, down)):
+            low, high = box[axis], box[axis] + box[axis + 2]
+            edges = [
+                area[axis] + margin - low,
+                area[axis] + area[axis + 2] - margin - high,
+                *(k[axis] - high for _, k in plate.placement.keep_outs),
+                *(k[axis] + k[axis + 2] - low for _, k in plate.placement.keep_outs),
+            ]
+            found.update(step for edge in edges for step in (_outward(edge),))
+    yield from sorted(product(across, down), key=lambda d: (abs(d[0]) + abs(d[1]), d))
+
+
+def _outward(value: float) -> float:
+    """Return a shift in tenths of a millimetre, rounded away from zero, so that it is never a trifle too small."""
+    size = math.ceil(abs(value) * 10 - 1e-6) / 10
+    return math.copysign(size, value)
+
+
+def _ink(plate: Plate, ink: Box, share: float) -> Box:
+    """Return the box around the ink of a print `share` as large, from the upper left corner of the print as it is."""
+    place = plate.placement
+    width, height = place.width_mm, place.height_mm
+    left, top = width / 2 * (1 - share), 0.0 if place.hangs else height * (1 - share)
+    return (
+        left + ink[0] * width * share,
+        top + ink[1] * height * share,
+        ink[2] * width * share,
+        ink[3] * height * share,
+    )
+
+
+def _clear(plate: Plate, ink: Box, margin: float, share: float, shift: tuple[float, float]) -> bool:
+    """Say whether the ink, so resized and shifted, lies within the area and off the keep-outs."""
+    x, y, w, h = _ink(plate, ink, share)
+    x, y = x + shift[0], y + shift[1]
+    ax, ay, aw, ah = plate.placement.area_mm
+    slack = 0.01
+    inside = (
+        x >= ax + margin - slack
+        and y >= ay + margin - slack
+        and x + w <= ax + aw - margin + slack
+        and y + h <= ay + ah - margin + slack
+    )
+    return inside and not any(
+        x < kx + kw - slack and x + w > kx + slack and y < ky + kh - slack and y + h > ky + slack
+        for _, (kx, ky, kw, kh) in plate.placement.keep_outs
+    )
