@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from pipeline.art.paint import PaintMap, Rgb, Swap, hex_of, parse_hex
 from pipeline.art.piece import Art, BitmapArt, VectorArt
+from pipeline.colour.difference import delta_e_00
+from pipeline.colour.spaces import srgb_to_lab
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
 from pipeline.order import ArtChoices
@@ -94,6 +98,8 @@ def paints_for(
     )
     if paints.without_lowest:
         findings.append(_block_removed())
+    if knock_out is not None:
+        findings += _through_cloth(art, paints, cloth, limits.knock_out_de)
     if not art.has_images:
         treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
     return paints, treatment, tuple(findings)
@@ -125,6 +131,32 @@ def _paints_after(art: VectorArt, swaps: tuple[Swap, ...]) -> tuple[Rgb, ...]:
 
 def _encoded(colour: Rgb) -> tuple[float, float, float]:
     return colour[0] / 255, colour[1] / 255, colour[2] / 255
+
+
+def _through_cloth(art: VectorArt, paints: PaintMap, cloth: Cloth, tolerance: float) -> list[Finding]:
+    """Say which gradients take the fabric's colour between two stops: there is no paint there to knock out."""
+    swapped = {swap.colour: swap.to for swap in paints.swap if swap.colour}
+    share = np.linspace(0, 1, 65)[:, None]
+    findings = []
+    for pair in art.ramps:
+        first, last = (swapped.get(colour, colour) for colour in pair)
+        if first in paints.cloth or last in paints.cloth:
+            continue
+        between = (np.array(first) * (1 - share) + np.array(last) * share) / 255
+        if delta_e_00(srgb_to_lab(between), srgb_to_lab(np.array(cloth.srgb))).min() <= tolerance:
+            findings.append(_printed_through(first, last))
+    return findings
+
+
+def _printed_through(first: Rgb, last: Rgb) -> Finding:
+    ends = f"{hex_of(first)} to {hex_of(last)}"
+    return Finding(
+        code="gradient-through-fabric",
+        severity="note",
+        message=f"The gradient from {ends} takes the fabric's colour on its way; it is printed there, not knocked out.",
+        remedy="Leave it, or give the gradient a stop of the fabric's colour there: that is knocked out.",
+        measured=ends,
+    )
 
 
 LEFT_IN = ("guide-left", "hidden-content")

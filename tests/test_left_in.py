@@ -39,6 +39,29 @@ def found(
     return [f for f in all_findings(plan, NoStudies()) if f.code in ("guide-left", "hidden-content")]
 
 
+@pytest.mark.parametrize(
+    ("stops", "ways"),
+    [
+        (("#d03b50", "#4d0d10"), [("Barn red",)]),  # half way: the red shirt's #8f2430
+        (("#8f2430", "#4d0d10"), []),  # it starts there: the stop is keyed
+        (("#d03b50", "#f3e9d2"), []),
+    ],
+)
+def test_a_gradient_that_only_passes_through_the_fabrics_colour_is_said(
+    tmp_path: Path, stops: tuple[str, str], ways: list[tuple[str, ...]]
+) -> None:
+    """The mean of the stops is the shirt's colour: no paint is there to knock out, so it is printed and said."""
+    art = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 80"><linearGradient id="g">'
+        f'<stop stop-color="{stops[0]}"/><stop offset="1" stop-color="{stops[1]}"/></linearGradient>'
+        '<rect width="90" height="70" fill="url(#g)"/></svg>'
+    )
+    plan = plan_order(hand_in(tmp_path, order(), {"badge.svg": art}), load_shop(None))
+    found = [f for f in all_findings(plan, NoStudies()) if f.code == "gradient-through-fabric"]
+
+    assert [(f.severity, f.colourways) for f in found] == [("note", way) for way in ways]
+
+
 def severities(findings: list[Finding]) -> dict[str, str]:
     return {str(f.measured): f.severity for f in findings}
 

@@ -29,6 +29,7 @@ class VectorArt:
     `svg` is the normalised document; any renderer draws the same picture from it.
     `paints` are the distinct solid colours that paint something (fills, strokes, gradient stops), `elements` the
     ids that `only`, `omit`, `cut_out` and `swap` may name. `renderer` is the one that draws this art right.
+    `ramps` are the pairs of neighbouring colours in the gradients that paint.
     `block` says that one flat opaque rectangle lies under the whole drawing. `linear` is False where a pixel is no
     longer a mixture of the paints (blend modes, filters): such art is knocked out and recoloured as pixels.
     """
@@ -43,6 +44,7 @@ class VectorArt:
     findings: tuple[Finding, ...] = ()
     linear: bool = True
     block: bool = False
+    ramps: tuple[tuple[Rgb, Rgb], ...] = ()
 
     @property
     def has_images(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 from xml.etree.ElementTree import Element
 
 from pipeline.art.fonts import FontShelf
@@ -110,6 +111,7 @@ def _art(job: Job, width: float, height: float, content: Element) -> VectorArt:
         renderer="resvg" if route.needs(everything, job.outlines) else "cairosvg",
         findings=tuple(job.findings.values()),
         linear=not any(route.mixes(element) for element in everything),
+        ramps=_ramps(ink),
     )
 
 
@@ -159,6 +161,14 @@ def _paints(ink: list[Element]) -> tuple[Rgb, ...]:
             value = element.get(name, "")
             if value.startswith("#"):
                 found[parse_hex(value)] = None
+    return tuple(found)
+
+
+def _ramps(ink: list[Element]) -> tuple[tuple[Rgb, Rgb], ...]:
+    found: dict[tuple[Rgb, Rgb], None] = {}
+    for element in ink:
+        stops = [parse_hex(stop.get("stop-color", "#000000")) for stop in element if stop.tag == "stop"]
+        found |= dict.fromkeys(pair for pair in pairwise(stops) if pair[0] != pair[1])
     return tuple(found)
 
 
