@@ -66,12 +66,14 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """One piece on a roll: the upper left corner of its turned box in mm, turned clockwise."""
+    """One piece on a roll: the upper left corner and size of its turned box in mm, turned clockwise."""
 
     label: Label
     key: str
     x_mm: float
     y_mm: float
+    width_mm: float
+    height_mm: float
     turn_deg: int
     tag_mm: tuple[float, float, float, float]
 
@@ -93,12 +95,13 @@ class Laid:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Rolled:
     """One roll as written, below the folder of its release, and the figures to judge it by.
 
     `width_mm` × `length_mm` is what is printed, of a film `film_mm` wide. `utilisation`, `area_bound_mm` and
-    `row_layout_mm` are of all the rolls laid out together, `all_mm` is their length.
+    `row_layout_mm` are of all the rolls laid out together, `all_mm` is their length. `picture`
+    (H, W, 3) shows it small.
     """
 
     path: str
@@ -113,6 +116,7 @@ class Rolled:
     method: str
     mirrored: bool
     placed: tuple[Laid, ...]
+    picture: NDArray[np.uint8]
 
     def as_json(self) -> dict[str, Any]:
         """Return the roll in the form of record.json."""
@@ -204,23 +208,29 @@ def outline(kind: Kind) -> NDArray[np.bool_]:
 def _laid(placed: Placed, kind: Kind) -> Laid:
     assert placed.tag_mm is not None
     label = kind.labels[placed.index]
-    return Laid(label, kind.key, placed.x_mm, placed.y_mm, placed.turn_deg, placed.tag_mm)
+    upright = kind.plate.width_mm, kind.plate.height_mm
+    wide, high = upright if placed.turn_deg % 180 == 0 else upright[::-1]
+    return Laid(label, kind.key, placed.x_mm, placed.y_mm, wide, high, placed.turn_deg, placed.tag_mm)
 
 
 def film_rolls(
-    rolls: Sequence[Sequence[Laid]], kinds: Sequence[Kind], press: Press, font: Path
+    rolls: Sequence[Sequence[Laid]],
+    lengths_mm: Sequence[float],
+    kinds: Sequence[Kind],
+    press: Press,
+    font: Path,
 ) -> Iterator[FilmRoll]:
     """Yield each roll as it is written; `font` is that of the tags."""
     stock = stock_of(press)
     by_key = {kind.key: kind for kind in kinds}
-    for laid in rolls:
+    for laid, length in zip(rolls, lengths_mm, strict=True):
         tags = tuple(_tag(piece, by_key[piece.key].ppi, font) for piece in laid)
         yield FilmRoll(
             width_mm=stock.width_mm - 2 * stock.margin_mm,
-            length_mm=max(_end(piece, by_key[piece.key].plate) for piece in laid),
+            length_mm=max(length, *(p.tag_mm[1] + p.tag_mm[3] for p in laid)),
             places=tuple(FilmPlace(p.key, p.x_mm, p.y_mm, p.turn_deg) for p in laid),
             tags=tags,
-            cuts=tuple(_cut(p, by_key[p.key].plate) for p in laid) if stock.cut_lines else (),
+            cuts=tuple(_cut(p) for p in laid) if stock.cut_lines else (),
             mirror=press.mirror_in == "press",
         )
 
@@ -231,19 +241,9 @@ def _tag(piece: Laid, ppi: float, font: Path) -> FilmTag:
     return FilmTag(tag_bitmap(piece.label.tag, ppi, font), x, y, wide, high, piece.turn_deg)
 
 
-def _turned(plate: FilmPlate, turn_deg: int) -> tuple[float, float]:
-    upright = (plate.width_mm, plate.height_mm)
-    return upright if turn_deg % 180 == 0 else upright[::-1]
-
-
-def _end(piece: Laid, plate: FilmPlate) -> float:
-    return max(piece.y_mm + _turned(plate, piece.turn_deg)[1], piece.tag_mm[1] + piece.tag_mm[3])
-
-
-def _cut(piece: Laid, plate: FilmPlate) -> tuple[float, float, float, float]:
-    wide, high = _turned(plate, piece.turn_deg)
+def _cut(piece: Laid) -> tuple[float, float, float, float]:
     off = TAG_GAP_MM / 2
-    return piece.x_mm - off, piece.y_mm - off, wide + 2 * off, high + 2 * off
+    return piece.x_mm - off, piece.y_mm - off, piece.width_mm + 2 * off, piece.height_mm + 2 * off
 
 
 def numbered(kinds: Sequence[Kind]) -> tuple[Kind, ...]:

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.art.profiles import srgb_profile
+from pipeline.faults import Fault
 from pipeline.gang import Kind, Label, Rolled, film_rolls, lay_out, stock_of
+from pipeline.press.film import FilmPlate, FilmRoll, read_plate
 from pipeline.release import digest, files_below
+from pipeline.shop import Shop
 from pipeline.shop_parts import Press
 
+if TYPE_CHECKING:
+    from pipeline.papers.cutlist import RollFacts
+
 FOLDER = "rolls"
+PICTURE_PX_PER_MM = 1.0
+OVERVIEW_MM = 1600.0
+"""Length of film that stands in one column of the overview."""
 
 
 def with_overs(pieces: Mapping[str, int], overs: Mapping[str, int]) -> dict[str, int]:
@@ -48,16 +58,17 @@ def write_rolls(
 ) -> tuple[Rolled, ...]:
     """Lay out and write the rolls of one press below `folder`; returns each roll as written."""
     from pipeline.papers.text import FONTS
-    from pipeline.press.roll import write_roll_pdf
+    from pipeline.press.film_picture import picture, small_plate
 
     rolls, layout = lay_out(kinds, press)
     (folder / FOLDER).mkdir(exist_ok=True)
     plates = {kind.key: kind.plate for kind in kinds}
+    small = {k.key: small_plate(read_plate(k.plate)[0], k.plate, PICTURE_PX_PER_MM) for k in kinds}
     rolled = []
-    films = film_rolls(rolls, kinds, press, FONTS / "DejaVuSansCondensed-Bold.ttf")
+    films = film_rolls(rolls, layout.lengths_mm, kinds, press, FONTS / "DejaVuSansCondensed-Bold.ttf")
     for number, (laid, film) in enumerate(zip(rolls, films, strict=True), 1):
-        path = f"{FOLDER}/{stem}_{number}.pdf"
-        write_roll_pdf(folder / path, film, plates, press.base_plate_name, srgb_profile(), path)
+        path = f"{FOLDER}/{stem}_{number}.{'pdf' if stock_of(press).file == 'pdf' else 'tif'}"
+        _write(folder / path, film, plates, press, kinds[0].ppi, f"{stem}_{number}")
         rolled.append(
             Rolled(
                 path=path,
@@ -72,9 +83,86 @@ def write_rolls(
                 method=layout.method,
                 mirrored=not film.mirror,
                 placed=tuple(laid),
+                picture=picture(film, small, PICTURE_PX_PER_MM),
             )
         )
     return tuple(rolled)
+
+
+def _write(
+    path: Path, film: FilmRoll, plates: dict[str, FilmPlate], press: Press, ppi: float, title: str
+) -> None:
+    if path.suffix == ".pdf":
+        from pipeline.press.roll import write_roll_pdf
+
+        write_roll_pdf(path, film, plates, press.base_plate_name, srgb_profile(), title)
+        return
+    from pipeline.press.strips import FilmPixels
+    from pipeline.press.tiff import write_roll_tiff
+
+    dark = press.base_polarity == "dark is ink"
+    with tempfile.TemporaryDirectory(dir=path.parent) as aside:
+        pixels = FilmPixels(film, plates, ppi, Path(aside))
+        try:
+            write_roll_tiff(path, pixels, ppi, press.base_plate_name, srgb_profile(), dark_is_ink=dark)
+        except ValueError as error:
+            raise Fault(f"{path.name}: {error}.") from error
+
+
+def write_roll_papers(rolled: Sequence[Rolled], title: str, shop: Shop, folder: Path) -> None:
+    """Write the cut list and the overview of rolls that lie in `folder`; nothing where there are none."""
+    if not rolled:
+        return
+    from PIL import Image
+
+    from pipeline.papers.cutlist import CutListFacts, cut_list_pdf
+    from pipeline.press.film_picture import side_by_side
+
+    facts = CutListFacts(
+        title,
+        tuple(_roll_facts(roll, shop.presses[roll.press]) for roll in rolled),
+        shop=shop.name,
+        paper="A4" if shop.defaults.paper == "A4" else "Letter",
+    )
+    (folder / FOLDER / "cut-list.pdf").write_bytes(cut_list_pdf(facts))
+    pictures = [roll.picture for roll in rolled]
+    overview = side_by_side(pictures, round(OVERVIEW_MM * PICTURE_PX_PER_MM), 24)
+    Image.fromarray(overview).save(folder / FOLDER / "overview.png", format="PNG")
+
+
+def _roll_facts(roll: Rolled, press: Press) -> RollFacts:
+    from pipeline.papers.cutlist import PieceFacts, RollFacts
+
+    return RollFacts(
+        file=Path(roll.path).name,
+        press=roll.press,
+        film_mm=roll.film_mm,
+        width_mm=roll.width_mm,
+        length_mm=roll.length_mm,
+        utilisation=roll.utilisation,
+        row_layout_mm=roll.row_layout_mm,
+        all_mm=roll.all_mm,
+        mirrored=roll.mirrored,
+        picture=roll.picture,
+        pieces=tuple(
+            PieceFacts(
+                number=laid.label.number,
+                order=laid.label.order,
+                revision=laid.label.revision,
+                colourway=laid.label.colourway,
+                print=laid.label.print,
+                size=laid.label.size,
+                x_mm=laid.x_mm,
+                y_mm=laid.y_mm,
+                width_mm=laid.width_mm,
+                height_mm=laid.height_mm,
+                turn=laid.turn_deg,
+            )
+            for laid in roll.placed
+        ),
+        press_text=press.cure_text,
+        peel_text=press.peel_text,
+    )
 
 
 def roll_file(roll: Rolled) -> dict[str, Any]:

@@ -22,9 +22,8 @@ from pipeline.plan import Job, Plan
 from pipeline.postflight import SCHEMA, audit, read_record
 from pipeline.press.film import FilmPlate
 from pipeline.release import RECORD, Places, digest, publish, staging
-from pipeline.roll_files import labels_of, pool, roll_files, with_overs, write_rolls
+from pipeline.roll_files import labels_of, pool, roll_files, with_overs, write_roll_papers, write_rolls
 from pipeline.shop import Shop
-from pipeline.shop_parts import Press
 from pipeline.tasks import Plated
 
 
@@ -49,6 +48,7 @@ def order_rolls(plan: Plan, plated: Mapping[str, Plated], shop: Shop, made: Path
         if stock_of(shop.presses[name]).gang == "order":
             mine = tuple(kind for kind in kinds if press_of[kind.key] == name)
             rolled += write_rolls(mine, name, shop.presses[name], made, f"{plan.name}_{name}")
+    write_roll_papers(rolled, f"{plan.order.order} r{plan.order.revision}", shop, made)
     return tuple(rolled)
 
 
@@ -142,7 +142,7 @@ def night_rolls(releases: Sequence[Path], shop: Shop, places: Places) -> tuple[N
             if name in _night_presses(record) and (record["order"], record["revision"]) not in done
         }
         if mine:
-            made.append(_night_roll(mine, name, shop.presses[name], places, done))
+            made.append(_night_roll(mine, name, shop, places, done))
     return tuple(made)
 
 
@@ -196,7 +196,7 @@ def _on_rolls(released: Path) -> dict[str, dict[tuple[str, int], str]]:
 def _night_roll(
     records: Mapping[Path, Mapping[str, Any]],
     press_name: str,
-    press: Press,
+    shop: Shop,
     places: Places,
     done: Mapping[tuple[str, int], str],
 ) -> NightRoll:
@@ -212,7 +212,10 @@ def _night_roll(
     with staging(places.aside) as aside:
         made = aside / "made"
         made.mkdir()
-        rolled = write_rolls(numbered(tuple(kinds.values())), press_name, press, made, name)
+        rolled = write_rolls(
+            numbered(tuple(kinds.values())), press_name, shop.presses[press_name], made, name
+        )
+        write_roll_papers(rolled, name, shop, made)
         orders = _orders_on(rolled)
         _write_night_record(made, name, press_name, orders, rolled, findings)
         wrong = audit(made)

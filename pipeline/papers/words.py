@@ -47,11 +47,16 @@ MEASURES = {
 B_NOTE = "B with − lies left of the centre line as you look at it, with + right of it."
 MIRRORED = "THE FILE IS ALREADY MIRRORED. Do not mirror it again."
 MIRROR_AT_PRESS = "THE FILE IS NOT MIRRORED. Switch mirroring ON at the press."
+FILM_SIDE = (
+    "The film lies ink side up: prints are seen mirrored, tags read right; x runs across the film, y along it. "
+    "Cut between print and tag: no tag may get onto a garment."
+)
+FILM_ROWS = "All film together {all} m; plain rows would take {rows} m."
 BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch the press's base OFF."
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
-GRADES = "Share of the ink; Lab as printed; grade: grey-scale step after the first washes (5: none), bare: uncompensated."
+GRADES = "Share of the ink; Lab as printed; grade: grey-scale step after the first washes, 5 is none; bare: uncompensated."
 NOT_CALIBRATED = "Not calibrated: a guess, no wash tests."
 CALIBRATED = "Calibrated by wash tests."
 
@@ -92,15 +97,27 @@ PROOF_SCREEN = (
     "The picture shows which colours are used and where, not the last shade."
 )
 
+PROOF_SHOWN = "For your records: this order is printed as shown here."
+PROOF_DECLINED = "Sent back last time: {why}"
+
 PROOF_ANSWER = "Your answer"
-PROOF_CHANGES = "What we changed, and why"
+PROOF_UNTIL = "Nothing is printed before your yes. The garments are due on {due}."
+PROOF_WAITS = "Nothing is printed before your yes."
+PROOF_HOW = (
+    "In the shop: washfast approve DIR {order} --revision {revision} --by NAME, or decline … --why TEXT"
+)
+PROOF_SINCE = "What is new since the last proof"
+PROOF_SAME = "Nothing that shows."
+PROOF_CHANGES = "What we change for you, and why"
 PROOF_UNCHANGED = "Nothing: the art is printed as you sent it."
+PROOF_HELD = "Waits for a decision"
 PROOF_AGREED = "What was agreed"
 PROOF_WASHED = "size {size}, predicted at {washes} washes"
-PROOF_KNOCKED_OUT = "{share} of “{print}” is not printed, because the fabric has that colour and shows there."
-PROOF_BASE = "“{print}” gets white ink under its colours: {why}."
-PROOF_BASE_WHY = "so that the fabric does not darken them"
-PROOF_FADE = "“{print}” is printed a little stronger than drawn, so that it looks right after about {washes}."
+PROOF_PREDICTED = "predicted at {washes}"
+PROOF_MORE = "and {more} in small parts"
+PROOF_KNOCKED_OUT = "Part of “{print}” is not printed, because the fabric has that colour and shows there by itself: {shares}."
+PROOF_BASE = "White ink lies under the colours, so that the fabric does not darken them: {where}."
+PROOF_FADE = "colours are printed a little stronger than drawn, so that they look right after about {washes}."
 PROOF_GUESS = "This is by experience, not measured."
 
 NIGHT_NOTES = "Notes"
