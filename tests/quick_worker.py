@@ -100,4 +100,4 @@ def _write(made: Path, order: Order, manifest: Path, job: dict[str, Any], *, hel
 
 if __name__ == "__main__":
     worker.make = make
-    sys.exit(worker.main(sys.argv[1:]))
+    worker.main(sys.argv[1:])

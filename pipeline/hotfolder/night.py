@@ -88,13 +88,13 @@ def _wait_for_watcher(hot: HotFolder) -> list[str]:
     """Wait until the watcher has nothing left to do, or has gone."""
     seen: dict[Path, Identity | None] = {}
     while busy_elsewhere(hot):
-        journal = Journal(hot.journal)
+        now = {path: identity(path) for path in _dropped(hot.incoming)}
+        journal = Journal(hot.journal)  # after the look: what has left incoming/ since is in it
         try:
             left = journal.in_states(*UNFINISHED)
             paused = bool(journal.fact("paused"))
         finally:
             journal.close()
-        now = {path: identity(path) for path in _dropped(hot.incoming)}
         # a manifest that has not changed through a watcher's whole patience is not waited for
         if now == seen and (not left or paused or all(one.state == "waiting" for one in left)):
             return [f"{path.name}: is not taken yet; `washfast status` says why" for path in now]

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import shutil
-import sqlite3
+import time
 from pathlib import Path
 
+from pipeline.faults import Busy
 from pipeline.hotfolder.admit import replace_older, stands
 from pipeline.hotfolder.claim import ABOUT, folder_of, free_name
 from pipeline.hotfolder.journal import Claim, Damaged, Journal, NewClaim
 from pipeline.hotfolder.layout import HotFolder
+
+ORPHANS_S = 30.0
+"""Workers end themselves when their supervisor is gone; they are given so long."""
 
 SUSPECT_AFTER = 3
 """Starts that found an order unfinished; from then on it runs alone."""
 
 
 def open_journal(hot: HotFolder) -> tuple[Journal, str]:
-    """Return the journal, checked, and a message when it was damaged and had to be written again."""
+    """Return the journal, checked, and a message when it was damaged and begun anew."""
     try:
         journal = Journal(hot.journal)
         try:
@@ -33,34 +38,38 @@ def open_journal(hot: HotFolder) -> tuple[Journal, str]:
             if part.exists():
                 part.rename(kept.with_name(kept.name + suffix))
         journal = Journal(hot.journal)
-        count = rebuild(hot, journal)
         text = (
-            f"The journal was damaged ({damage}) and was written again from the folders: {count} orders. Approvals "
-            "that were given but not yet released must be given again. The damaged file is kept as "
-            f".washfast/{kept.name}; have the disk looked at."
+            f"The journal was damaged ({damage}) and is written again from the folders. Approvals that were given but "
+            f"not yet released must be given again. The damaged file is kept as .washfast/{kept.name}; have the disk "
+            "looked at."
         )
         journal.note(text)
         return journal, text
 
 
-def rebuild(hot: HotFolder, journal: Journal) -> int:
-    """Write a new journal from the claims' copies and from what lies in released/ and held/."""
-    count = 0
-    places = [path for path in hot.claims.iterdir() if (path / ABOUT).is_file()]
-    for place in sorted(places, key=lambda path: (path / ABOUT).stat().st_mtime_ns):
+def adopt(hot: HotFolder, journal: Journal) -> None:
+    """Write down the claims whose copies are there and of which the journal knows nothing.
+
+    That is one claim when the last run ended right between copying and writing down, and all of them when the journal
+    was lost, or an older copy of it was put back. Their outcomes are found in released/ and held/.
+    """
+    known = {folder_of(hot, claim) for claim in journal.all()}
+    places = [path for path in hot.claims.iterdir() if path.is_dir() and path not in known]
+    for place in sorted(places, key=_age):
         try:
             told = json.loads((place / ABOUT).read_text(encoding="utf-8"))
-            new = NewClaim(**{key: told[key] for key in NewClaim.__slots__})
-            claim = journal.add(new, reason="taken (written again)")
-        except (OSError, ValueError, KeyError, TypeError, sqlite3.IntegrityError):
+            claim = journal.add(NewClaim(**{key: told[key] for key in NewClaim.__slots__}))
+        except (OSError, ValueError, KeyError, TypeError):
+            shutil.rmtree(place, ignore_errors=True)  # cut off while copying; what was dropped is still there
             continue
-        journal.archived(claim)
-        count += 1
-    for claim in journal.all():
         _settle(claim, journal, hot)
-    for claim in journal.in_states("released", "held"):
-        replace_older(claim, journal, hot)
-    return count
+
+
+def _age(place: Path) -> int:
+    try:
+        return (place / ABOUT).stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def recover(hot: HotFolder, journal: Journal, *, charge: bool) -> list[Claim]:
@@ -69,8 +78,9 @@ def recover(hot: HotFolder, journal: Journal, *, charge: bool) -> list[Claim]:
     `charge` says that the last run ended by itself (power cut, kill) and the unfinished orders are counted; not when
     the hot folder merely went away and came back under a living supervisor.
     """
+    _wait_for_workers(hot)
     _clear(hot.aside)
-    _drop_orphans(hot, journal)
+    adopt(hot, journal)
     doomed = []
     for claim in journal.in_states("making"):
         if _settle(claim, journal, hot):
@@ -114,16 +124,26 @@ def _settle(claim: Claim, journal: Journal, hot: HotFolder) -> bool:
     return True
 
 
+def _wait_for_workers(hot: HotFolder) -> None:
+    """Wait until the workers of the last run have ended: one about to publish must not have its work cleared away."""
+    until = time.monotonic() + ORPHANS_S
+    for path in sorted(hot.inner.glob("lane-*.lock")):
+        with path.open("a") as lock:
+            while True:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    break
+                except OSError:
+                    if time.monotonic() > until:
+                        raise Busy(
+                            "A worker of the last run does not end. End the process that holds "
+                            f".washfast/{path.name} (fuser tells which), and start again."
+                        ) from None
+                    time.sleep(0.05)
+
+
 def _clear(aside: Path) -> None:
-    """Clear unfinished work: whoever made it held the lock that is ours now."""
+    """Clear unfinished work."""
     for path in aside.iterdir():
         if path.is_dir() and not path.is_symlink():
-            shutil.rmtree(path, ignore_errors=True)
-
-
-def _drop_orphans(hot: HotFolder, journal: Journal) -> None:
-    """Drop copies that were never written down; their originals are still in incoming/."""
-    known = {folder_of(hot, claim) for claim in journal.all()}
-    for path in hot.claims.iterdir():
-        if path.is_dir() and path not in known:
             shutil.rmtree(path, ignore_errors=True)

@@ -27,6 +27,9 @@ from pipeline.shop import load_shop
 
 HEALTH_S = 5.0
 
+FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 300.0
+"""Waits before an order that met a fault of the machine is tried again: each twice the one before, up to a limit."""
+
 LEAST_MEMORY = 2**31
 """Address space that a worker's libraries and a full front need."""
 
@@ -167,7 +170,9 @@ class Supervisor:
     def _ended(self, one: Claim) -> None:
         if one.state == "waiting":
             tries = self._tries[one.id] = self._tries.get(one.id, 0) + 1
-            self._not_before[one.id] = self.setting.clock() + min(2.0**tries, 300.0)
+            self._not_before[one.id] = self.setting.clock() + min(
+                FIRST_WAIT_S * 2.0 ** (tries - 1), LONGEST_WAIT_S
+            )
             logger().warning("waits and is tried again", order=one.label, why=one.reason)
             if tries >= 3:
                 self.teller.tell(self.journal, "waiting", f"{one.id}", one.reason, one.label)

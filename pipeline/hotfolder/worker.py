@@ -1,6 +1,6 @@
 """The process that makes orders for the hot folder: one line of JSON in, one line out, an order each.
 
-It ends with its supervisor: when standard input closes while it works, it ends itself and all it started.
+It ends with its supervisor: when standard input closes, it ends itself and all it started.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import threading
 import traceback
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 RESOURCE = (
     errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EMFILE, errno.ENFILE, errno.EBUSY, errno.EIO, errno.ESTALE,
@@ -26,33 +26,27 @@ RESOURCE = (
 """Faults of the machine, not of the order: wait, and try again."""
 
 
-def main(arguments: list[str]) -> int:
+def main(arguments: list[str]) -> NoReturn:
     """Serve the supervisor until standard input closes. Arguments: hot folder, lane, memory limit in bytes."""
     root, lane, memory = Path(arguments[0]), arguments[1], int(arguments[2])
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what libraries print must not end up among the answers
     _limit(memory)
     jobs: queue.SimpleQueue[str] = queue.SimpleQueue()
-    working = threading.Event()
-    threading.Thread(target=_listen, args=(jobs, working), daemon=True).start()
+    threading.Thread(target=_listen, args=(jobs,), daemon=True).start()
     with (root / ".washfast" / f"lane-{lane}.lock").open("a") as lock:
         # one that outlives its supervisor for a moment must not meet its successor
         fcntl.flock(lock, fcntl.LOCK_EX)
-        while line := jobs.get():
-            working.set()
-            answer = _answer(json.loads(line))
+        while True:
+            answer = _answer(json.loads(jobs.get()))
             answers.write(json.dumps(answer) + "\n")
             answers.flush()
-            working.clear()
-    return 0
 
 
-def _listen(jobs: queue.SimpleQueue[str], working: threading.Event) -> None:
+def _listen(jobs: queue.SimpleQueue[str]) -> None:
     for line in sys.stdin:
         jobs.put(line)
-    if working.is_set():
-        os.killpg(os.getpgrp(), signal.SIGKILL)
-    jobs.put("")
+    os.killpg(os.getpgrp(), signal.SIGKILL)  # the supervisor is gone: so is everything begun for it
 
 
 def _limit(memory: int) -> None:
@@ -118,4 +112,4 @@ def _crash(error: Exception) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    main(sys.argv[1:])
