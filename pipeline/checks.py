@@ -7,16 +7,18 @@ from dataclasses import replace
 
 from pipeline import remedies
 from pipeline.art.paint import Rgb, hex_of, parse_hex
+from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.plan import Job
 from pipeline.raster import MM_PER_INCH
+from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
-from pipeline.stages.preflight import bounds, contrast, ground, resolution, specks, survival, thin
+from pipeline.stages.preflight import bounds, contrast, ground, resolution, specks, survival, swaps, thin
 from pipeline.stages.preflight.look import Look
 
 
-def before(job: Job, plain: Look) -> Iterator[Finding]:
+def before(job: Job, plain: Look, *, on_base: bool) -> Iterator[Finding]:
     """Preflight A, on the recoloured art: resolution, grounds, contrast, colours near the fabric."""
     limits, cloth = job.limits, job.fade.ground_srgb
     if job.bitmap_px is not None:
@@ -34,7 +36,7 @@ def before(job: Job, plain: Look) -> Iterator[Finding]:
             area_mm=job.plates[0].placement.area_mm,
         )
         yield from _kept(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
-    yield from _colours(job, plain, cloth)
+    yield from _colours(job, plain, cloth, on_base=on_base)
 
 
 def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
@@ -62,7 +64,7 @@ def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Findi
         yield finding.answered(by) if answered else finding
 
 
-def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
+def _colours(job: Job, plain: Look, cloth: Rgb, *, on_base: bool) -> Iterator[Finding]:
     limits, main = job.limits, plain.main
     near = {
         "knock_out_de": limits.knock_out_de if job.choices.knock_out != "none" else 0.0,
@@ -79,11 +81,26 @@ def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
         main,
         plain.touching,
         cloth,
-        contrast_warn_de=limits.contrast_warn_de,
-        contrast_warn_dl=limits.contrast_warn_dl,
-        neighbours_warn_de=limits.neighbours_warn_de,
+        _standing_out(job, on_base=on_base),
         cloth=gone,
         asked=asked,
+    )
+
+
+def _standing_out(job: Job, *, on_base: bool) -> swaps.Limits:
+    """Return what colours must keep from the fabric and each other, and how they look down the line."""
+
+    def stages(colour: Rgb) -> tuple[Rgb, ...]:
+        (life,) = fade.colour_lives((MainColour(colour, 1.0),), job.fade, on_base=on_base)
+        return colour, life.printed, life.compensated[0].rgb
+
+    return swaps.Limits(
+        fabric_de=job.limits.contrast_warn_de,
+        fabric_dl=job.limits.contrast_warn_dl,
+        neighbours_de=job.limits.neighbours_warn_de,
+        stages=stages,
+        darkest=job.press.darkest_reflectance,
+        write=lambda changes: remedies.swapped(job, changes),
     )
 
 
@@ -176,6 +193,7 @@ def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: boo
         dye_migration_polyester_percent=limits.dye_migration_polyester_percent,
         dye_migration_cure_c=limits.dye_migration_cure_c,
     )
+    standing_out = _standing_out(job, on_base=on_base)
     for when, later in (
         ("as printed", [life.printed for life in lives]),
         (f"after {job.fade.washes:g} washes", [life.compensated[0].rgb for life in lives]),
@@ -185,8 +203,6 @@ def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: boo
             later,
             kept.touching,
             cloth,
+            standing_out,
             when=when,
-            contrast_warn_de=limits.contrast_warn_de,
-            contrast_warn_dl=limits.contrast_warn_dl,
-            neighbours_warn_de=limits.neighbours_warn_de,
         )

@@ -7,9 +7,10 @@ keep-outs are boxes around that anchor. A line is proposed only when with it all
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import product
 
+from pipeline.art.paint import Rgb, hex_of
 from pipeline.plan import Job, Plate
 
 Box = tuple[float, float, float, float]
@@ -36,6 +37,22 @@ def _entry(width_mm: float | None, height_mm: float | None) -> str:
 
 def _down(value: float) -> float:
     return math.floor(value * 10 + 1e-6) / 10
+
+
+def swapped(job: Job, changes: Iterable[tuple[Rgb, Rgb]]) -> str:
+    """Return the whole `swap` line of [[colourways]]: the colourway's own rules, then the changes (from, to).
+
+    All rules read the art's own colours, so a colour that an own rule has made is changed in that rule.
+    """
+    new = {hex_of(old): hex_of(colour) for old, colour in changes}
+    rules = []
+    for rule in job.choices.swap:
+        to = rule.to.lower()
+        what = f'from = "{rule.from_}"' if rule.from_ else f'element = "{rule.element}"'
+        rules.append(f'{{ {what}, to = "{new.get(to, to)}" }}')
+    made = {rule.to.lower() for rule in job.choices.swap}
+    rules += [f'{{ from = "{old}", to = "{colour}" }}' for old, colour in new.items() if old not in made]
+    return f"swap = [{', '.join(rules)}]"
 
 
 def fitted(job: Job, ink: Box, margin_mm: float) -> str | None:

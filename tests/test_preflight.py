@@ -26,6 +26,7 @@ from pipeline.stages.preflight import (
     pictures,
     specks,
     survival,
+    swaps,
     thin,
 )
 from pipeline.stages.preflight import resolution as res
@@ -35,7 +36,7 @@ PX = PPI / 25.4
 RESOLUTION = {"resolution_stop_ppi": 120, "resolution_warn_ppi": 200, "lettering_warn_ppi": 300}
 DIRECT = {"line_stop_mm": 0.20, "line_warn_mm": 0.35, "gap_stop_mm": 0.0, "gap_warn_mm": 0.35}
 SCREEN = {"line_stop_mm": 0.25, "line_warn_mm": 0.35, "gap_stop_mm": 0.35, "gap_warn_mm": 0.50}
-CONTRAST = {"contrast_warn_de": 10, "contrast_warn_dl": 8, "neighbours_warn_de": 8}
+CONTRAST = swaps.Limits(fabric_de=10, fabric_dl=8, neighbours_de=8)
 NEAR = {"knock_out_de": 2.0, "near_fabric_de": 6}
 BLACK, WHITE, GREEN = (0, 0, 0), (255, 255, 255), (20, 61, 42)
 
@@ -112,7 +113,7 @@ def check_contrast(pixels: Pixels, fabric: tuple[int, int, int], **more: object)
     main = main_colours_of(pixels)
     cloth, ask = contrast.like_fabric(main, fabric, **NEAR)
     table = contacts.contacts(pixels, PPI, [c.rgb for c in main])
-    return contrast.contrast(main, table, fabric, cloth=cloth, asked=ask, **CONTRAST)
+    return contrast.contrast(main, table, fabric, CONTRAST, cloth=cloth, asked=ask)
 
 
 def swapped(pixels: Pixels, remedy: str) -> Pixels:
@@ -332,12 +333,10 @@ def test_contrast_that_washing_takes_away_is_told_only_then():
     main = main_colours_of(pixels)
     table = contacts.contacts(pixels, PPI, [main[0].rgb])
     fabric = (190, 190, 190)
-    later = contrast.contrast_later(
-        main, [(180, 180, 180)], table, fabric, when="after 12 washes", **CONTRAST
-    )
+    later = contrast.contrast_later(main, [(180, 180, 180)], table, fabric, CONTRAST, when="after 12 washes")
     assert codes(later) == [("low-contrast", "warn")]
     assert (
-        contrast.contrast_later(main, [(152, 152, 152)], table, fabric, when="after 12 washes", **CONTRAST)
+        contrast.contrast_later(main, [(152, 152, 152)], table, fabric, CONTRAST, when="after 12 washes")
         == ()
     )
 

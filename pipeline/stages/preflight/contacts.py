@@ -35,11 +35,12 @@ class Contacts:
     """What touches what. `length_mm` (N + 1, N + 1) is symmetric, its last row bare cloth.
 
     `where_mm` gives for each pair (a < b) that touches the box of x, y, width, height in mm of about 5 mm in which it
-    does so most.
+    does so most. `flat` (N,) are the colours that are flat, not the middle of a gradient or photograph.
     """
 
     length_mm: NDArray[np.float64]
     where_mm: Mapping[tuple[int, int], Box]
+    flat: NDArray[np.bool_]
 
 
 def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb], scans: Scans | None = None) -> Contacts:
@@ -70,7 +71,7 @@ def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb], scans: Scans | 
     length[blended, :count] = 0
     length[:count, blended] = 0
     places = np.concatenate(met, axis=1) if met else np.zeros((3, 0), np.int64)
-    return Contacts(length, _places(places, length, ppi))
+    return Contacts(length, _places(places, length, ppi), flat >= FLAT_SHARE * area)
 
 
 def _places(met: NDArray[np.int64], length: NDArray[np.float64], ppi: float) -> dict[tuple[int, int], Box]:

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from pipeline.art.paint import Rgb
 from pipeline.colour.difference import delta_e_00
-from pipeline.colour.spaces import lab_of_rgb8
+from pipeline.colour.spaces import lab_of_rgb8, linear_to_srgb, rgb8_of, srgb_to_linear
 
 HUE_DEG = 15.0
 """How far the hue may turn (CIE Lab)."""
+PRINTABLE_DE = 2.0
+"""A proposed colour prints no further off than this."""
 GREY_CHROMA = 6.0
 """Below this chroma a colour has no hue to keep, and must stay below it."""
 Floats = NDArray[np.float64]
@@ -21,13 +23,19 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What the new colour must keep from the fabric (None: does not touch it) and from its neighbours."""
+    """What the new colour must keep from the fabric (None: does not touch it), its neighbours and all others.
+
+    `darkest` is the press's darkest reflectance, 0–1: the colour must be one that it prints.
+    """
 
     fabric: Rgb | None
     fabric_de: float
     fabric_dl: float
     neighbours: tuple[Rgb, ...]
     neighbours_de: float
+    others: tuple[Rgb, ...] = ()
+    others_de: float = 0.0
+    darkest: float = 0.0
 
 
 def nearest(colour: Rgb, wanted: Wanted) -> Rgb | None:
@@ -63,12 +71,20 @@ def _best(colour: Floats, rgb: NDArray[np.int64], lab: Floats, wanted: Wanted) -
         fabric = lab_of_rgb8(wanted.fabric)
         at = at[np.abs(lab[at, 0] - fabric[0]) >= wanted.fabric_dl]
         at = at[delta_e_00(lab[at], fabric) >= wanted.fabric_de]
-    for other in wanted.neighbours:
-        at = at[delta_e_00(lab[at], lab_of_rgb8(other)) >= wanted.neighbours_de]
+    apart = [(other, wanted.neighbours_de) for other in wanted.neighbours]
+    for other, least in (*apart, *((other, wanted.others_de) for other in wanted.others)):
+        at = at[delta_e_00(lab[at], lab_of_rgb8(other)) >= least]
+    if wanted.darkest > 0:
+        at = at[delta_e_00(lab[at], _as_printed(rgb[at], wanted.darkest)) <= PRINTABLE_DE]
     if not at.size:
         return None
     r, g, b = rgb[at[int(np.argmin(delta_e_00(lab[at], colour)))]].tolist()
     return r, g, b
+
+
+def _as_printed(rgb: NDArray[np.int64], darkest: float) -> Floats:
+    linear = np.maximum(srgb_to_linear(rgb / 255), darkest)
+    return lab_of_rgb8(rgb8_of(linear_to_srgb(linear)))
 
 
 def _same_hue(colour: Floats, lab: Floats) -> NDArray[np.bool_]:
