@@ -90,6 +90,8 @@ class Laid:
             "number": label.number,
             "x_mm": round(self.x_mm, 2),
             "y_mm": round(self.y_mm, 2),
+            "width_mm": round(self.width_mm, 2),
+            "height_mm": round(self.height_mm, 2),
             "turn_deg": self.turn_deg,
             "tag": label.code,
         }

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.faults import Refused
+from pipeline.postflight_film import film_faults
 from pipeline.release import RECORD, digest, files_below
 
 SCHEMA = "washfast-record/1"
@@ -30,7 +31,7 @@ def audit(folder: Path, *, pixels: bool = True) -> list[str]:
     """Return what is wrong with a release, in plain words; an empty list when it is whole.
 
     Digests and sizes of all files, nothing missing and nothing added; with `pixels` also every plate decoded: its size
-    and resolution, and no base outside the colour.
+    and resolution, no base outside the colour, and what film asks for (postflight_film.py).
     """
     record = read_record(folder)
     wrong: list[str] = []
@@ -49,6 +50,7 @@ def audit(folder: Path, *, pixels: bool = True) -> list[str]:
             wrong += _plate_faults(folder, entry)
     if pixels and not wrong:
         wrong += _base_faults(folder, record)
+        wrong += film_faults(folder, record)
     return wrong
 
 

@@ -26,6 +26,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     (
         "release",
         "postflight",
+        "postflight_film",
         "roll_files",
         "rolls",
         "estimate",
