@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -16,6 +17,7 @@ from pipeline.faults import ExitCode, Fault
 if TYPE_CHECKING:
     from pipeline.engine import Engine
     from pipeline.make import Outcome
+    from pipeline.shelf import Shelf
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
 file or art was refused · 5 busy or out of space: nothing lost, try again. With several orders the highest applies."""
@@ -64,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     where.add_argument(
         "--cluster", metavar="ADDRESS", help="run on the Dask cluster whose scheduler is there"
     )
+    _add_shelf(make)
     _add_json(make)
     make.set_defaults(run=_make)
 
@@ -73,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("manifests", nargs="+", type=Path, metavar="MANIFEST")
     _add_shop(check)
     _add_workers(check)
+    _add_shelf(check)
     _add_json(check)
     check.set_defaults(run=_check)
 
@@ -107,6 +111,15 @@ def _add_shop(parser: argparse.ArgumentParser) -> None:
 
 def _add_workers(parser: argparse._ActionsContainer) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes to use (default: one a core)")
+
+
+def _add_shelf(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--shelf",
+        default=os.environ.get("WASHFAST_SHELF"),
+        metavar="DIR",
+        help='where what was made is kept for the next time, or "none" (default: WASHFAST_SHELF, or the user\'s cache)',
+    )
 
 
 def _add_json(parser: argparse.ArgumentParser) -> None:
@@ -148,19 +161,36 @@ def _demo(options: argparse.Namespace) -> ExitCode:
 
 
 def _make(options: argparse.Namespace) -> ExitCode:
-    from pipeline.make import make_order
+    from pipeline.make import make_order, rush_first
     from pipeline.release import Places
 
-    places = Places.below(options.out)
-    return _each_order(
-        options, "washfast-make/1", lambda path, shop, engine: make_order(path, shop, places, engine)
+    places, shelf = Places.below(options.out), _shelf(options.shelf)
+    options.manifests = rush_first(options.manifests)
+    code = _each_order(
+        options,
+        "washfast-make/1",
+        lambda path, shop, engine: make_order(path, shop, places, engine, shelf=shelf),
     )
+    if shelf is not None:
+        shelf.tidy()
+    return code
 
 
 def _check(options: argparse.Namespace) -> ExitCode:
     from pipeline.make import check_order
 
-    return _each_order(options, "washfast-check/1", check_order)
+    shelf = _shelf(options.shelf)
+    return _each_order(
+        options, "washfast-check/1", lambda path, shop, engine: check_order(path, shop, engine, shelf)
+    )
+
+
+def _shelf(wanted: str | None) -> Shelf | None:
+    from pipeline.shelf import Shelf, user_shelf
+
+    if wanted == "none":
+        return None
+    return Shelf(Path(wanted)) if wanted else user_shelf()
 
 
 def _each_order(

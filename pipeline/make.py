@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -113,6 +113,18 @@ def make_order(
     return _guarded(
         manifest, lambda order: _make(manifest, order, shop, places, engine, decided or Decided(), shelf)
     )
+
+
+def rush_first(manifests: Sequence[Path]) -> list[Path]:
+    """Return the manifests in the order to make them: rush orders overtake, the others stay as they came."""
+
+    def waits(manifest: Path) -> bool:
+        try:
+            return load_order(manifest).priority != "rush"
+        except Fault:
+            return True  # it is refused when its turn comes
+
+    return sorted(manifests, key=waits) if len(manifests) > 1 else list(manifests)
 
 
 def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None = None) -> Outcome:

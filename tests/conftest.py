@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+os.environ["WASHFAST_SHELF"] = "none"  # what one test makes is not there for the next
 REFERENCE = Path(__file__).resolve().parent / "reference"
 
 

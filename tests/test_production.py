@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
+from pipeline.cli import main
 from pipeline.engine import Engine, Task
 from pipeline.faults import ExitCode
-from pipeline.make import make_order
+from pipeline.make import make_order, rush_first
 from pipeline.release import Places
 from pipeline.shelf import Shelf
 from pipeline.shop import load_shop
@@ -127,3 +128,28 @@ def test_a_spoilt_shelf_changes_nothing_but_the_time(press: Press) -> None:
     counted, second = press.make(order(), press.shelf)
     assert min(counted.values()) > 0
     assert contents(first) == contents(second)
+
+
+def test_rush_orders_overtake(tmp_path: Path) -> None:
+    """Of several orders the rush ones are made first; the others, and what cannot be read, keep their turn."""
+    paths = [
+        hand_in(tmp_path / str(number), order(order=f"T-{number}", priority=priority))
+        for number, priority in enumerate(("normal", "rush", "normal", "rush"))
+    ]
+    broken = tmp_path / "broken.json"
+    broken.write_text("{")
+    assert rush_first([paths[0], broken, *paths[1:]]) == [paths[1], paths[3], paths[0], broken, paths[2]]
+
+
+def test_make_takes_from_the_shelf_it_is_given(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`--shelf DIR` fills that folder, `--shelf none` leaves it alone; the releases are equal."""
+    path = hand_in(tmp_path / "in", order())
+    shelf = tmp_path / "shelf"
+    for number, wanted in enumerate(("none", str(shelf), str(shelf))):
+        out = tmp_path / f"out-{number}"
+        assert (
+            main(["make", str(path), "--out", str(out), "--shelf", wanted, "--workers", "1"]) == ExitCode.DONE
+        )
+        assert shelf.exists() == (number > 0)
+    assert capsys.readouterr().out.count("RELEASED") == 3
+    assert contents(tmp_path / "out-0") == contents(tmp_path / "out-1") == contents(tmp_path / "out-2")
