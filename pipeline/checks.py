@@ -24,7 +24,14 @@ def before(job: Job, plain: Look, *, on_base: bool) -> Iterator[Finding]:
     if job.bitmap_px is not None:
         yield from _resolution(job, plain, job.bitmap_px)
         if job.choices.ground != "remove":
-            found = ground.opaque_ground(plain.pixels, plain.ppi, cloth, knock_out_de=limits.knock_out_de)
+            found = ground.opaque_ground(
+                plain.pixels,
+                plain.ppi,
+                cloth,
+                knock_out_de=limits.knock_out_de,
+                fabrics=job.fabrics,
+                preview_de=limits.preview_de,
+            )
             yield from _kept(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
     else:
         found = ground.fabric_preview(

@@ -52,6 +52,29 @@ def test_ink_on_a_pocket_is_told_with_its_area():
 # Grounds.
 
 
+def test_a_preview_with_rounded_corners_is_found_and_a_badge_is_none():
+    mock_up = rect(0, 0, 30, 30, "#1b4a33", 'rx="4"') + rect(10, 10, 8, 8, "#fff")
+    found = ground.fabric_preview(draw(mock_up), PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2)
+    assert codes(found) == [("fabric-preview", "stop")]
+    badge = '<circle cx="15" cy="15" r="14" fill="#1b4a33"/>' + rect(10, 10, 8, 8, "#fff")
+    assert ground.fabric_preview(draw(badge), PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) == ()
+
+
+def test_a_bitmaps_rounded_ground_counts_when_it_looks_like_a_fabric_and_goes_whole():
+    """What is left is the same drawing made without its ground, to one level."""
+    logo = rect(10, 10, 8, 8, "#fff")
+    pixels = draw(rect(0, 0, 30, 30, "#1b4a33", 'rx="4"') + logo)
+    how = {"knock_out_de": 2, "preview_de": 10}
+    assert codes(ground.opaque_ground(pixels, PPI, BLACK, fabrics=[GREEN], **how)) == [
+        ("opaque-ground", "stop")
+    ]
+    assert ground.opaque_ground(pixels, PPI, BLACK, fabrics=[WHITE], **how) == ()
+    cleared = clear_ground.remove_ground(pixels)
+    alone = draw(logo)
+    assert cleared is not None
+    assert np.abs(cleared.pixels[..., 3].astype(int) - alone[..., 3]).max() <= 1
+
+
 def test_a_preview_of_the_fabric_is_told_unless_every_fabric_has_that_colour():
     pixels = draw(rect(0, 0, 30, 30, "#1b4a33") + rect(10, 10, 8, 8, "#fff"))
     found = ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2)

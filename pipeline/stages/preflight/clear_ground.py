@@ -50,6 +50,9 @@ def remove_ground(pixels: Pixels) -> Cleared | None:
     off: NDArray[np.int16] = np.abs(pixels[..., :3].astype(np.int16) - np.array(ground, np.int16)).max(
         axis=-1
     )
+    # What is hardly there hardly differs: beyond rounded corners there is nothing at all.
+    faint = pixels[..., 3] < 255
+    off[faint] = off[faint].astype(np.int32) * pixels[..., 3][faint] // 255
     out, islands = _flooded(off <= LOSSLESS)
     noise = LOSSLESS
     if _scattered(off, out):

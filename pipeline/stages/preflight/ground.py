@@ -15,6 +15,8 @@ from pipeline.raster import MM_PER_INCH, Pixels
 
 NOISE = 12
 """Channel levels by which a lossy bitmap's flat ground wavers."""
+CORNER_SHARE = 0.25
+"""A rectangle's rounded corners are at most this share of its shorter side; a badge may be rounder."""
 FRAME_SHARE = 0.95
 """Share of the frame that must have the one colour."""
 REACHES_MM = 0.5
@@ -26,26 +28,42 @@ Bools = NDArray[np.bool_]
 def flat_block(pixels: Pixels) -> tuple[Rgb, tuple[int, int, int, int]] | None:
     """Return colour and box (x0, y0, x1, y1 in px) of an opaque rectangle with other ink on it, or None.
 
-    The rectangle is all the ink there is: no bare cloth inside its box, and its frame has one flat colour.
+    The rectangle is all the ink there is: no bare cloth inside its box but for rounded corners, and its frame has one
+    flat colour.
     """
     solid = pixels[..., 3] >= 250
     ys, xs = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
     if ys.size < 8 or xs.size < 8:
         return None
     x0, y0, x1, y1 = int(xs[0]), int(ys[0]), int(xs[-1]) + 1, int(ys[-1]) + 1
-    if not solid[y0:y1, x0:x1].all():
+    corner = _corner(solid[y0:y1, x0:x1])
+    if corner is None:
         return None
-    colour = _frame_colour(pixels[y0:y1, x0:x1, :3])
+    colour = _frame_colour(pixels[y0:y1, x0:x1, :3], corner)
     if colour is None:
         return None
-    inner = pixels[y0:y1, x0:x1, :3][:: max(1, (y1 - y0) // 1000), :: max(1, (x1 - x0) // 1000)]
-    other = np.count_nonzero(~_near(inner, colour)) / (inner.shape[0] * inner.shape[1])
-    return (colour, (x0, y0, x1, y1)) if other > 0.001 else None
+    inner = pixels[y0:y1, x0:x1][:: max(1, (y1 - y0) // 1000), :: max(1, (x1 - x0) // 1000)]
+    other = np.count_nonzero(~_near(inner[..., :3], colour) & (inner[..., 3] >= 250))
+    return (colour, (x0, y0, x1, y1)) if other > 0.001 * inner.shape[0] * inner.shape[1] else None
 
 
-def _frame_colour(rgb: NDArray[np.uint8]) -> Rgb | None:
-    """Return the one colour of the outermost pixels of a picture, or None where there are several."""
-    frame = np.concatenate((rgb[0], rgb[-1], rgb[1:-1, 0], rgb[1:-1, -1]))
+def _corner(solid: Bools) -> tuple[int, int] | None:
+    """Return how wide and high the corners are that a solid rectangle lacks, (0, 0) for square ones; else None."""
+    sizes = []
+    for axis in (0, 1):
+        broken = np.flatnonzero(~solid.all(axis=axis))
+        length = solid.shape[1 - axis]
+        near = np.minimum(broken, length - 1 - broken)
+        sizes.append(int(near.max(initial=-1)) + 1)
+    most = CORNER_SHARE * min(solid.shape)
+    return (sizes[0], sizes[1]) if max(sizes) <= most else None
+
+
+def _frame_colour(rgb: NDArray[np.uint8], corner: tuple[int, int]) -> Rgb | None:
+    """Return the one colour of the outermost pixels of a picture, corners left out, or None where there are several."""
+    height, width = rgb.shape[:2]
+    across, down = slice(corner[0], width - corner[0]), slice(max(corner[1], 1), height - max(corner[1], 1))
+    frame = np.concatenate((rgb[0, across], rgb[-1, across], rgb[down, 0], rgb[down, -1]))
     r, g, b = np.median(frame, axis=0).astype(np.int64).tolist()
     same = np.count_nonzero(_near(frame, (r, g, b)))
     return (r, g, b) if same >= FRAME_SHARE * len(frame) else None
@@ -110,13 +128,25 @@ def _fills(box: tuple[float, float, float, float], area: tuple[float, float, flo
     )
 
 
-def opaque_ground(pixels: Pixels, ppi: float, fabric_rgb: Rgb, *, knock_out_de: float) -> tuple[Finding, ...]:
-    """Return `opaque-ground` when a bitmap lies on a flat opaque colour that is not this fabric's."""
+def opaque_ground(
+    pixels: Pixels,
+    ppi: float,
+    fabric_rgb: Rgb,
+    *,
+    knock_out_de: float,
+    fabrics: Sequence[Rgb] = (),
+    preview_de: float = 0.0,
+) -> tuple[Finding, ...]:
+    """Return `opaque-ground` when a bitmap lies on a flat opaque colour that is not this fabric's.
+
+    A ground with rounded corners may be a badge: it counts when it looks like one of `fabrics`, within `preview_de`.
+    """
     colour = ground_colour(pixels)
     if colour is None:
         return ()
-    far = float(delta_e_00(lab_of_rgb8(colour), lab_of_rgb8(fabric_rgb)))
-    if far <= knock_out_de:
+    far = _apart(colour, (fabric_rgb,))
+    rounded = bool((pixels[:: pixels.shape[0] - 1, :: pixels.shape[1] - 1, 3] < 250).any())
+    if far <= knock_out_de or (rounded and _apart(colour, fabrics) > preview_de):
         return ()
     share = float(np.count_nonzero(_near(pixels[::4, ::4, :3], colour)) / (pixels[::4, ::4, 0].size))
     return (
@@ -131,6 +161,11 @@ def opaque_ground(pixels: Pixels, ppi: float, fabric_rgb: Rgb, *, knock_out_de: 
             where_mm=(0.0, 0.0, pixels.shape[1] * MM_PER_INCH / ppi, pixels.shape[0] * MM_PER_INCH / ppi),
         ),
     )
+
+
+def _apart(colour: Rgb, others: Sequence[Rgb]) -> float:
+    """Return the least ΔE00 to other colours, infinite when there are none."""
+    return min((float(delta_e_00(lab_of_rgb8(colour), lab_of_rgb8(o))) for o in others), default=np.inf)
 
 
 def ground_colour(pixels: Pixels) -> Rgb | None:
