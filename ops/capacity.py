@@ -77,14 +77,18 @@ def timed(folder: Path, art: Path, plates: int, width_mm: float) -> tuple[float,
     folder.mkdir()
     (folder / art.name).write_bytes(art.read_bytes())
     sizes = ", ".join(f"{size} = 1" for size in SIZES[:plates])
+    widths = ", ".join(  # plates of one size would be made once
+        f"{size} = {{ width_mm = {width_mm - n / 2} }}" for n, size in enumerate(SIZES[:plates])
+    )
     (folder / "order.toml").write_text(
         f'order = "C-1"\napproval = "not needed"\n[art.piece]\nfile = "{art.name}"\n'
         '[[prints]]\nname = "front"\nart = "piece"\nposition = "full front"\nroute = "direct"\n'
-        f'width_mm = {width_mm}\nscale = "fixed"\nbands = "each size"\n'
+        f'width_mm = {width_mm}\nscale = "fixed"\nbands = "each size"\nby_size = {{ {widths} }}\n'
         f'[[colourways]]\nname = "Black"\ngarment = "unisex tee"\nfabric = "black"\nsizes = {{ {sizes} }}\n',
         encoding="utf-8",
     )
     command = [sys.executable, "-m", "pipeline.cli", "make", str(folder / "order.toml"), "--workers", "1"]
+    command += ["--shelf", "none"]
     began = time.perf_counter()
     done = subprocess.run([*command, "--out", str(folder / "out")], cwd=ROOT, capture_output=True, text=True)
     spent = time.perf_counter() - began
