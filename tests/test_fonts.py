@@ -162,3 +162,39 @@ def test_what_is_no_font_is_passed_over_and_closed(tmp_path: Path):
 
     assert FontShelf.of_folder(tmp_path).find("Block") is not None
     assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
+
+
+@pytest.mark.parametrize(
+    ("baseline", "top"),
+    [
+        ("auto", 10.0),
+        ("central", 10.0 + (10.0 + 0.0) / 2),  # half of ascent and descent: the test's font has 1000 and 0
+        ("hanging", 10.0 + 8.0),
+        ("text-before-edge", 10.0 + 10.0),
+        ("text-after-edge", 10.0),
+    ],
+)
+def test_the_baseline_asked_for_stands_on_the_line(shelf, baseline: str, top: float):
+    """SVG 1.1 section 10.9.2: text is moved so that the named baseline, not the letters' own, lies at y."""
+    art = read(
+        f'<text x="0" y="20" font-family="Block" font-size="10" dominant-baseline="{baseline}">A</text>',
+        shelf,
+    )
+
+    assert [f.code for f in art.findings] == ["live-text"]
+    assert f"M0 {top + 10:g}L0 {top:g}L10 {top:g}L10 {top + 10:g}Z".encode() in art.svg
+
+
+def test_text_on_two_baselines_stops(shelf):
+    """Programs disagree on what one baseline within another means; so do they on raised and lowered letters."""
+    for attributes in (
+        'alignment-baseline="alphabetic"',
+        'alignment-baseline="middle"',
+        'baseline-shift="super"',
+    ):
+        art = read(
+            '<text y="20" font-family="Block" dominant-baseline="central">A'
+            f"<tspan {attributes}>A</tspan></text>",
+            shelf,
+        )
+        assert "unsupported-feature" in {f.code for f in art.findings}

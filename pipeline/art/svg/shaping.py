@@ -86,7 +86,7 @@ def set_chunk(walk: Walker, chunk: list[Letter]) -> list[Glyph]:
         for glyph in shape(run):
             spots = glyph.letter.spots
             x, y = x + spots.get("dx", 0.0), y + spots.get("dy", 0.0)
-            glyph.x, glyph.y, glyph.turn = x, y - _shift(glyph.letter), spots.get("rotate", 0.0)
+            glyph.x, glyph.y, glyph.turn = x, y + _below(glyph.letter), spots.get("rotate", 0.0)
             glyphs.append(glyph)
             x += glyph.advance
     x = _fitted(first, glyphs, start, x)
@@ -110,8 +110,34 @@ def lay(glyph: Glyph, matrix: Matrix) -> None:
     glyph.cell = min(xs), min(ys), max(xs), max(ys)
 
 
-def _shift(letter: Letter) -> float:
-    return units.number(letter.style.get("--shift")) or 0.0
+BASELINES: dict[str, tuple[float, float, float]] = {
+    "middle": (0.5, 0.0, 0.0),
+    "central": (0.0, 0.5, 0.5),
+    "hanging": (0.0, 0.8, 0.0),
+    "mathematical": (0.0, 0.5, 0.0),
+    "text-before-edge": (0.0, 1.0, 0.0),
+    "text-after-edge": (0.0, 0.0, 1.0),
+    "ideographic": (0.0, 0.0, 1.0),
+}
+"""Height of a baseline over the letters' own, in parts of the face's x-height, ascent and (negative) descent.
+
+Source of the parts: what browsers do where a font has no `BASE` table (CSS Inline 3 section 4.2 leaves them open).
+"""
+
+
+def _below(letter: Letter) -> float:
+    """Return how far the letter's own baseline lies below the line that it is set on."""
+    import uharfbuzz
+
+    shift = units.number(letter.style.get("--shift")) or 0.0
+    parts = BASELINES.get(css.word(letter.style, "dominant-baseline", "auto"))
+    if parts is None or letter.face is None:
+        return -shift
+    font = shaper(letter.face, asked(letter.style)[1])
+    extents = font.get_font_extents("ltr")
+    height = font.get_metric_position_with_fallback(uharfbuzz.OTMetricsTag.X_HEIGHT)
+    over = parts[0] * height + parts[1] * extents.ascender + parts[2] * extents.descender
+    return float(over * letter.frame.font_size / font.face.upem) - shift
 
 
 def _fitted(first: Letter, glyphs: list[Glyph], start: float, end: float) -> float:

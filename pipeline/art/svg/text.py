@@ -25,7 +25,7 @@ _PLAIN: dict[str, frozenset[str]] = {
     "writing-mode": units.words("horizontal-tb lr lr-tb"),
     "direction": units.words("ltr"),
     "unicode-bidi": units.words("normal"),
-    "dominant-baseline": units.words("auto alphabetic"),
+    "dominant-baseline": units.words("auto alphabetic") | frozenset(shaping.BASELINES),
     "alignment-baseline": units.words("auto baseline alphabetic"),
     "font-variant": units.words("normal none"),
     "font-feature-settings": units.words("normal"),
@@ -63,6 +63,10 @@ def _known(walk: Walker, letters: list[Letter]) -> bool:
             if value and value not in known:
                 walk.job.unsupported(letter.element, f"text with {name}: {value[:30]}")
                 fine = False
+        own = letter.style.get("alignment-baseline", "").strip().lower()
+        if own == "alphabetic" and css.word(letter.style, "dominant-baseline", "auto") in shaping.BASELINES:
+            walk.job.unsupported(letter.element, "text with two different baselines")
+            fine = False
         shift = letter.style.get("baseline-shift", "0").strip().lower()
         if shift not in ("baseline", "0") and units.length(shift, letter.frame, "d") is None:
             walk.job.unsupported(letter.element, f"text with baseline-shift: {shift[:20]}")
