@@ -13,10 +13,10 @@ from pipeline.art.svg.agree import LEVEL, Disagreement, differing
 from tests.test_svg import read
 
 
-def disagreeing(art: VectorArt) -> Disagreement | None:
+def disagreeing(art: VectorArt, side: int = 60) -> Disagreement | None:
     """Return what comes of it when one of the two renderers draws a square more than the other."""
     other = svg.small(art)
-    other[270:330, 270:330] = (255, 0, 0, 255)
+    other[300 - side // 2 :, 300 - side // 2 :][:side, :side] = (255, 0, 0, 255)
     return svg.agreement(art, other)
 
 
@@ -30,6 +30,18 @@ def test_renderers_that_disagree_are_found():
     assert found is not None
     assert (found.finding.code, found.finding.severity) == ("renderers-disagree", "stop")
     assert found.finding.measured > found.finding.limit  # type: ignore[operator]
+
+
+def test_a_piece_of_a_hundredth_of_the_drawing_is_found_but_no_hairline():
+    """6 px of 600 differ in one piece, 0.02 % of the ink; a hairline of as many pixels may be antialiasing."""
+    art = read('<rect width="100" height="100" fill="#2f7f86"/>')
+    line = svg.small(art)
+    line[300, 100:136] = (255, 0, 0, 255)
+
+    found = disagreeing(art, 6)
+    assert found is not None
+    assert found.finding.measured == 0.01
+    assert svg.agreement(art, line) is None
 
 
 def test_a_disagreement_is_shown_by_both_pictures_and_their_difference():

@@ -1,9 +1,10 @@
 """Do two renderers that share no code see the same drawing?
 
 Both draw the normalised tree at some 600 px. Antialiasing differs between them along edges, so a pixel counts only
-where one renderer's value lies more than LEVEL outside the range that the other takes within one pixel around it; the
-share of such pixels among the inked ones must stay below SHARE. On the open test suite (see ops/corpus.py) drawings
-that are right stay below 0.2 % of all pixels at this level; a missing, moved or miscoloured shape exceeds it.
+where one renderer's value lies more than LEVEL outside the range that the other takes within one pixel around it. Such
+pixels may make no SOLID piece, and at most SHARE of the inked ones. On the open test suite (see ops/corpus.py) 99 %
+of the 1,002 drawings that the faster renderer draws, text included, have none at all, the others at most 0.2 % (stripes
+with hard edges), and none has a solid piece; a missing, moved or miscoloured shape has.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ LEVEL = 32
 SHARE = 0.004
 LEAST = 25
 """Pixels below which a difference is a corner or a hairline, not a shape."""
+SOLID = 4
+"""Pixels that differ with all eight around them: a piece of 4 × 4 pixels, 2 mm of a print 280 mm wide."""
 
 _GAP = 12
 _SQUARE = 8
@@ -48,16 +51,18 @@ def agreement(art: VectorArt, ours: Pixels | None = None) -> Disagreement | None
     off = differing(ours, other)
     count = int(off.sum())
     inked = int(((ours[:, :, 3] > 0) | (other[:, :, 3] > 0)).sum())
-    if count <= max(LEAST, SHARE * inked):
+    solid = _solid(off)
+    if solid < SOLID and count <= max(LEAST, SHARE * inked):
         return None
     share = round(100 * count / max(1, inked), 2)
     finding = Finding(
         "renderers-disagree",
         "stop",
-        f"{art.name}: two renderers draw {share} % of its inked area differently; {100 * SHARE} % is the limit.",
+        f"{art.name}: two renderers draw {share} % of its inked area differently"
+        + (" (a whole piece of it)." if solid >= SOLID else f"; {100 * SHARE} % is the limit."),
         "Look at both pictures (right: where they differ); flatten or expand that in the drawing program.",
         measured=share,
-        limit=100 * SHARE,
+        limit=0.0 if solid >= SOLID else 100 * SHARE,
     )
     return Disagreement(finding, side_by_side(ours, other, off))
 
@@ -79,6 +84,15 @@ def differing(a: Pixels, b: Pixels) -> NDArray[np.bool_]:
     rows, columns = np.nonzero(off)
     off[rows, columns] = _outside(one, two, rows, columns) | _outside(two, one, rows, columns)
     return off
+
+
+def _solid(off: NDArray[np.bool_]) -> int:
+    """Return how many pixels differ together with all eight around them."""
+    core = off[1:-1, 1:-1].copy()
+    for down in (0, 1, 2):
+        for right in (0, 1, 2):
+            core &= off[down : down + core.shape[0], right : right + core.shape[1]]
+    return int(core.sum())
 
 
 def _premultiplied(pixels: Pixels) -> NDArray[np.int16]:
