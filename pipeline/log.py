@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from contextlib import suppress
 from typing import Any
 
@@ -46,3 +47,17 @@ class _Stderr:
 def logger() -> Any:
     """Return the program's logger."""
     return structlog.get_logger("washfast")
+
+
+class Laps:
+    """What the parts of some work took, in seconds of the clock on the wall, for the log."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._began = time.perf_counter()
+
+    def end(self, part: str) -> None:
+        """End a part; the next begins."""
+        now = time.perf_counter()
+        self.seconds[part] = round(now - self._began, 3)
+        self._began = now

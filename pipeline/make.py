@@ -17,7 +17,7 @@ from pipeline.changes import changes_since
 from pipeline.engine import Engine
 from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
-from pipeline.log import logger
+from pipeline.log import Laps, logger
 from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.plan import Plan, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
@@ -132,7 +132,7 @@ def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None 
 
     def check(order: Order) -> Outcome:
         with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
-            planned = _prepare(manifest, order, shop, Path(folder))
+            planned = prepare(manifest, order, shop, Path(folder))
             studies = study_jobs(planned.plan, Floor(planned.spool, engine, shelf))
             findings = record.all_findings(planned.plan, studies)
         held = record.stops(findings)
@@ -151,7 +151,7 @@ def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None 
 def plan_order(manifest: Path, shop: Shop) -> Plan:
     """Return what would be made."""
     with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
-        return _prepare(manifest, load_order(manifest), shop, Path(folder)).plan
+        return prepare(manifest, load_order(manifest), shop, Path(folder)).plan
 
 
 def _guarded(manifest: Path, act: Any) -> Outcome:
@@ -186,14 +186,16 @@ def _no_room() -> Iterator[None]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Planned:
+class Planned:
+    """An order read and laid out: its plan, the digests of its files, and the spool where its art lies."""
+
     plan: Plan
     inputs: Mapping[str, str]
     spool: Path
     agreement_s: float
 
 
-def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
+def prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> Planned:
     """Read the art of an order in a disposable child and plan the order."""
     check_in_shop(order, shop, manifest.name)
     turns: dict[str, dict[float, None]] = {}
@@ -210,7 +212,7 @@ def _prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> _Planned:
     plan = make_plan(order, shop, arts)
     inputs = {manifest.name: release.digest(manifest)}
     inputs |= {order.art[name].file: seen.digest for name, seen in sorted(looked.items())}
-    return _Planned(plan, inputs, spool, sum(seen.agreement_s for seen in looked.values()))
+    return Planned(plan, inputs, spool, sum(seen.agreement_s for seen in looked.values()))
 
 
 def _make(
@@ -232,15 +234,23 @@ def _make(
             logger().info("taken from the shelf", order=order.order, revision=order.revision)
             _verify(made, pixels=False)  # they were looked at when they were put there
             return _publish(order, places, aside, made, *taken)
-        planned = _prepare(manifest, order, shop, spool)
+        laps = Laps()
+        planned = prepare(manifest, order, shop, spool)
+        laps.end("read")
         floor = Floor(spool, engine, shelf)
         work = _work(planned, shop, floor, decided)
+        laps.end("study")
         if not work.held_for:
-            plated = make_plates(work.plan, work.studies, floor, made, shop.deliver.direct)
+            bases = {key: study.base for key, study in work.studies.items()}
+            plated = make_plates(work.plan, bases, floor, made, shop.deliver.direct)
             work = replace(work, plated=plated, rolls=order_rolls(work.plan, plated, shop, made))
+        laps.end("plates")
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
+        laps.end("papers")
+        _verify(made)
+        laps.end("verify")
         logger().info(
             "made",
             order=order.order,
@@ -248,8 +258,8 @@ def _make(
             state="held" if work.held_for else "released",
             plates=len(work.plated),
             agreement_s=round(planned.agreement_s, 3),
+            seconds=laps.seconds,
         )
-        _verify(made)
         if shelf is not None and key is not None and not work.held_for:
             keep_order(shelf, key, work, shop.deliver.direct, made)
         return _publish(order, places, aside, made, work.findings, totals, work.held_for)
@@ -265,7 +275,7 @@ def _said(decided: Decided) -> tuple[str, ...]:
     )
 
 
-def _work(planned: _Planned, shop: Shop, floor: Floor, decided: Decided) -> Work:
+def _work(planned: Planned, shop: Shop, floor: Floor, decided: Decided) -> Work:
     """Study an order and decide whether it is held; no plate is made yet."""
     plan = planned.plan
     studies = study_jobs(plan, floor)

@@ -53,17 +53,18 @@ def study_jobs(plan: Plan, floor: Floor) -> dict[str, Study]:
 
 
 def make_plates(
-    plan: Plan, studies: Mapping[str, Study], floor: Floor, made: Path, deliver: tuple[str, ...]
+    plan: Plan, bases: Mapping[str, BaseDecision], floor: Floor, made: Path, deliver: tuple[str, ...]
 ) -> dict[str, Plated]:
-    """Write the press files of every plate into a staged release; returns what was written by the plate's stem."""
+    """Write the press files of every plate into a staged release; returns what was written by the plate's stem.
+
+    `bases` says by the job's key how much white lies under its colours.
+    """
     once: dict[str, tuple[Job, Plate]] = {}  # plates of one stem are one file
     for job in plan.jobs:
         for plate in job.plates:
             once.setdefault(plate.stem, (job, plate))
     plated: dict[str, Plated] = {}
-    keys = {
-        stem: files_key(job, plate, studies[job.key].base, deliver) for stem, (job, plate) in once.items()
-    }
+    keys = {stem: files_key(job, plate, bases[job.key], deliver) for stem, (job, plate) in once.items()}
     for stem, (job, plate) in once.items():
         taken = _plate_of(floor, keys[stem], plate, made, plan.folder(job))
         if taken is not None:
@@ -76,7 +77,7 @@ def make_plates(
     todo = _draws(floor, [plate for _, plate in new.values()])
     drawn = [task.key for task in todo]
     for stem, (job, plate) in new.items():
-        arguments = (floor.spool, job, plate, studies[job.key].base, made, plan.folder(job), deliver)
+        arguments = (floor.spool, job, plate, bases[job.key], made, plan.folder(job), deliver)
         todo.append(Task(stem, tasks.plate_task, arguments, _needs(plate, drawn), _pixels(plate)))
     done = floor.engine.run(todo)
     _keep_draws(floor, plan, drawn)
