@@ -1,81 +1,14 @@
-"""Plain drawn garments and the position drawing: our own outlines, schematic, to the garment's measures."""
+"""Garments drawn on paper, and the position drawing with its dimension lines."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal, TypeAlias
 
 from pipeline.art.paint import Rgb
 from pipeline.papers.facts import BandFacts, PrintFacts, SizeFacts
 from pipeline.papers.kit import HAIR, INK, LABEL, PALE, TINY, WHITE, Sheet
-
-View: TypeAlias = Literal["front", "back", "sleeve"]
-Points: TypeAlias = list[tuple[float, float]]
-
-HALF_CHEST_MM, BODY_LENGTH_MM = 508.0, 737.0  # an adult M, where the facts give no measures (common practice)
-
-_VIEWS: dict[str, View] = {
-    "full front": "front",
-    "left chest": "front",
-    "right chest": "front",
-    "full back": "back",
-    "nape": "back",
-    "neck label": "back",
-    "left sleeve": "sleeve",
-    "right sleeve": "sleeve",
-}
-
-
-def view_of(position: str) -> View:
-    """Return which side of the garment is drawn for a position."""
-    return _VIEWS.get(position, "front")
-
-
-@dataclass(frozen=True, slots=True)
-class Outline:
-    """A closed outline and inner seams in mm; the seam line is y = 0, the centre or fold is x = 0."""
-
-    edge: Points
-    seams: tuple[Points, ...] = ()
-
-    @property
-    def bounds(self) -> tuple[float, float, float, float]:
-        """Return (left, top, right, bottom) in mm."""
-        xs, ys = [x for x, _ in self.edge], [y for _, y in self.edge]
-        return min(xs), min(ys), max(xs), max(ys)
-
-
-def _bow(half: float, drop: float, steps: int = 10) -> Points:
-    """Return a neckline from (half, -drop) over (0, 0) to (-half, -drop)."""
-    return [
-        (half * (1 - 2 * i / steps), -drop * abs(1 - 2 * i / steps) ** 2.2 + 0.0) for i in range(steps + 1)
-    ]
-
-
-def outline(view: View, size: SizeFacts, line: str = "collar seam") -> Outline:
-    """Return the outline of a garment of this size; proportions are schematic, chest and length are true."""
-    w = size.half_chest_mm or HALF_CHEST_MM
-    if view == "sleeve":
-        long, top, hem = 0.46 * w, 0.21 * w, 0.17 * w
-        shift = -long if "hem" in line else 0.0
-        edge = [(-top, shift), (top, shift), (hem, shift + long), (-hem, shift + long)]
-        near = shift + long * 0.93
-        return Outline(edge, ([(-hem * 1.02, near), (hem * 1.02, near)],))
-    drop = (0.15 if view == "front" else 0.045) * w
-    bottom = (size.body_length_mm or BODY_LENGTH_MM) - drop
-    neck = _bow(0.17 * w, drop)
-    right: Points = [
-        (0.44 * w, -drop + 0.09 * w),
-        (0.72 * w, -drop + 0.40 * w),
-        (0.585 * w, -drop + 0.50 * w),
-        (0.5 * w, -drop + 0.44 * w),
-        (0.5 * w, bottom),
-    ]
-    left = [(-x, y) for x, y in reversed(right)]
-    edge = [*neck[::-1], *right, *left]
-    collar = [(x * 1.16, y + 0.035 * w) for x, y in neck]
-    return Outline(edge, (collar,))
+from pipeline.papers.outline import Outline, outline, view_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +27,9 @@ class Frame:
 def draw_garment(
     sheet: Sheet, frame: Frame, shape: Outline, fill: Rgb, stroke: Rgb = INK, weight: float = 0.35
 ) -> None:
-    """Draw an outline with its seams."""
+    """Draw what shows behind, the outline, and its seams."""
+    for part in shape.behind:
+        sheet.shape([frame.at(*p) for p in part], fill=fill, stroke=stroke, weight=weight)
     sheet.shape([frame.at(*p) for p in shape.edge], fill=fill, stroke=stroke, weight=weight)
     for seam in shape.seams:
         for (x1, y1), (x2, y2) in pairwise(seam):
@@ -124,13 +59,14 @@ def position_drawing(
     item: PrintFacts,
     band: BandFacts,
     size: SizeFacts,
+    drawn_as: str = "tee",
 ) -> None:
     """Draw where one band's print lies, with dimension lines A (from the seam), B (from the centre), C, D.
 
     The letters are explained and measured in the table beside it, so nothing is written over the garment.
     """
     view = view_of(item.position)
-    shape = outline(view, size, item.line)
+    shape = outline(view, size, item.line, drawn_as)
     left, top, right, bottom = shape.bounds
     px, py = band.origin_mm
     pw, ph = band.width_mm, band.height_mm

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from pipeline.papers import words
 from pipeline.papers.facts import BandFacts, ColourwayFacts, PrintFacts, ProofFacts, SizeFacts
-from pipeline.papers.garment import Frame, Outline, draw_garment, outline, view_of
+from pipeline.papers.garment import Frame, draw_garment
 from pipeline.papers.kit import (
     BIG,
     BODY,
     GIANT,
-    HAIR,
     INK,
-    LABEL,
     LARGE,
     MARGIN,
     PALE,
@@ -23,21 +23,14 @@ from pipeline.papers.kit import (
     in_two_runs,
     luminance,
 )
-from pipeline.papers.parts import (
-    bullets,
-    chip,
-    common_scale,
-    findings_list,
-    foot,
-    heading,
-    order_title,
-    print_picture,
-    reduced,
-    tick,
-)
+from pipeline.papers.outline import Outline, outline, view_of
+from pipeline.papers.parts import banner, foot, heading, order_title, reduced
+from pipeline.papers.proof_answer import ending
+from pipeline.papers.proof_closer import closer, closer_height
 
 PICTURES_BYTES = 2_500_000
-CELL_MM = 62.0
+HIGH_MM = 58.0
+"""Height of the largest garment at most."""
 
 
 def proof_pdf(facts: ProofFacts) -> bytes:
@@ -60,16 +53,11 @@ def _draw(facts: ProofFacts, pages: int) -> Sheet:
         furniture=lambda s: _furniture(s, facts),
         pages=pages,
     )
-    scale = _garment_scale(facts)
+    grid = _grid(sheet, facts)
     pictures = sum(1 for way in facts.colourways for item in way.prints if item.picture is not None)
     for way in facts.colourways:
-        _colourway(sheet, way, scale, PICTURES_BYTES // max(1, 2 * pictures))
-    heading(sheet, "Δ", words.PROOF_CHANGES, 10)
-    bullets(sheet, facts.changes + _said(facts) or (words.PROOF_UNCHANGED,))
-    if facts.decisions:
-        heading(sheet, "!", words.PROOF_AGREED, 14)
-        findings_list(sheet, (), facts.decisions)
-    _answer(sheet, facts)
+        _colourway(sheet, way, grid, PICTURES_BYTES // max(1, 2 * pictures))
+    ending(sheet, facts)
     return sheet
 
 
@@ -78,26 +66,49 @@ def _furniture(sheet: Sheet, facts: ProofFacts) -> None:
     foot(sheet, f"{job.order} · revision {job.revision} · proof · {job.shop}".rstrip(" ·"))
     width = sheet.right - MARGIN
     if sheet.page > 1:
-        sheet.figure(MARGIN, sheet.y, f"Proof {job.order} r{job.revision}", BIG, width * 0.55)
-        sheet.say(MARGIN + width * 0.56, sheet.y + 1, sheet.running, STRONG, width * 0.44, "right")
+        sheet.figure(MARGIN, sheet.y, f"Proof {job.order} r{job.revision}", BIG, width * 0.6)
+        sheet.say(MARGIN + width * 0.62, sheet.y + 1, sheet.running, STRONG, width * 0.38, "right")
         sheet.y += BIG.height + 1
         return
     top = sheet.y
-    order_title(sheet, MARGIN, f"Proof {job.order}", GIANT, width * 0.68)
-    sheet.say(MARGIN + width * 0.72, top + 1, f"revision {job.revision}", LARGE, width * 0.28, "right")
+    sheet.say(sheet.right - 60, top + 0.8, f"revision {job.revision}", LARGE, 60, "right")
     if job.due:
-        sheet.say(MARGIN + width * 0.7, top + 7, f"due {job.due}", STRONG, width * 0.3, "right")
-    sheet.y = max(sheet.y, top + GIANT.height)
+        sheet.say(sheet.right - 60, top + 0.8 + LARGE.height, f"due {job.due}", STRONG, 60, "right")
+    order_title(sheet, MARGIN, f"Proof {job.order}", GIANT, width - 64)
+    sheet.y = max(sheet.y, top + LARGE.height + STRONG.height + 2)
     about = " · ".join(part for part in (job.customer, job.title) if part)
     sheet.y += sheet.tell(MARGIN, sheet.y, about, LARGE, width, most=3) + 1
-    height = sheet.height_of(words.PROOF_ASK, STRONG, width - 6) + 3
-    sheet.fill(MARGIN, sheet.y, width, height, PALE)
-    sheet.tell(MARGIN + 3, sheet.y + 1.2, words.PROOF_ASK, STRONG, width - 6)
-    sheet.y += height + 1
+    ask = words.PROOF_ASK if facts.asks else words.PROOF_NOT_YET if facts.held else words.PROOF_SHOWN
+    if job.approved_by:
+        ask = words.APPROVED.format(name=job.approved_by)
+    sheet.fill(MARGIN, sheet.y, width, 7.5, PALE)
+    sheet.say(MARGIN + 3, sheet.y + 1.4, ask, STRONG, width - 6)
+    sheet.y += 9
+    if facts.declined:
+        banner(sheet, words.PROOF_DECLINED.format(why=facts.declined), MARGIN, width)
     sheet.y += sheet.tell(MARGIN, sheet.y, words.PROOF_SCREEN, SMALL, width)
 
 
 # -- garments ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Columns of garments, the width of one in mm, and sheet mm per garment mm: one for the whole proof."""
+
+    columns: int
+    wide: float
+    scale: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """One garment to draw: its side, a size, and whether it is shown after washing."""
+
+    side: str
+    size: SizeFacts
+    prints: tuple[PrintFacts, ...]
+    washed: bool = False
 
 
 def _side(item: PrintFacts) -> str:
@@ -108,166 +119,106 @@ def _side(item: PrintFacts) -> str:
 
 def _shown(way: ColourwayFacts) -> tuple[SizeFacts, ...]:
     """Return the smallest and the largest size that is ordered."""
-    ordered = [size for size in way.sizes if size.pieces] or list(way.sizes)
-    return (ordered[0],) if len(ordered) == 1 else (ordered[0], ordered[-1])
+    some = [size for size in way.sizes if size.pieces] or list(way.sizes)
+    return (some[0],) if len(some) == 1 else (some[0], some[-1])
 
 
-def _shape(item: PrintFacts, size: SizeFacts) -> Outline:
-    return outline(view_of(item.position), size, item.line)
-
-
-def _garment_scale(facts: ProofFacts) -> float:
-    """Return sheet mm per garment mm, one for the whole proof, so that the largest garment fits its cell."""
-    wide, high = 1.0, 1.0
-    for way in facts.colourways:
-        for item in way.prints:
-            left, top, right, bottom = _shape(item, _shown(way)[-1]).bounds
-            wide, high = max(wide, right - left), max(high, bottom - top)
-    return min((CELL_MM * 0.84) / wide, CELL_MM / high)
-
-
-def _colourway(sheet: Sheet, way: ColourwayFacts, scale: float, budget: int) -> None:
-    heading(sheet, "", f"{way.name} · {way.garment}", CELL_MM + 40)
-    sizes = "   ".join(f"{size.size}: {size.pieces}" for size in way.sizes)
-    sheet.y += sheet.tell(sheet.left, sheet.y, sizes, BODY, sheet.span)
-    total = f"{words.count(way.garments, 'garment')} · fabric {way.cloth.name}"
-    sheet.y += (
-        sheet.tell(sheet.left, sheet.y, f"{total} · {way.cloth.fibres}".rstrip(" ·"), STRONG, sheet.span) + 2
-    )
+def _cells(way: ColourwayFacts) -> list[_Cell]:
+    """Return the garments of a colourway, side by side: small, large and, when it is known, large after washing."""
+    cells = []
     for side in dict.fromkeys(_side(item) for item in way.prints):
-        _garments(sheet, way, side, scale)
-    enlarged = common_scale(way.prints, 56, 56)
-    for item in way.prints:
-        _closer(sheet, item, enlarged, budget)
+        prints = tuple(item for item in way.prints if _side(item) == side)
+        cells += [_Cell(side, size, prints) for size in _shown(way)]
+        if any(item.fade_calibrated and item.picture_washed is not None for item in prints):
+            cells.append(_Cell(side, _shown(way)[-1], prints, washed=True))
+    return cells
 
 
-def _garments(sheet: Sheet, way: ColourwayFacts, side: str, scale: float) -> None:
-    """Draw one side of the garment small, large and, when it is known, large after washing."""
-    prints = [item for item in way.prints if _side(item) == side]
-    washed = any(item.fade_calibrated and item.picture_washed is not None for item in prints)
-    cells = [(size, False) for size in _shown(way)] + ([(_shown(way)[-1], True)] if washed else [])
-    wide = sheet.span / 3
-    captions = [_caption(prints, size, side, after_wash=after) for size, after in cells]
-    text = max(sum(sheet.height_of(line, SMALL, wide - 4) for line in lines) for lines in captions)
-    heights = [_shape(prints[0], size).bounds for size, _ in cells]
-    high = max(bottom - top for _, top, _, bottom in heights) * scale
-    sheet.need(high + text + 4)
-    for k, ((size, after), lines) in enumerate(zip(cells, captions, strict=True)):
-        shape = _shape(prints[0], size)
-        x = sheet.left + k * wide
-        frame = Frame(x + wide / 2 - 2, sheet.y + 1 - shape.bounds[1] * scale, scale)
-        stroke = WHITE if luminance(way.cloth.srgb) < 0.03 else INK
+def _shape(way: ColourwayFacts, cell: _Cell) -> Outline:
+    first = cell.prints[0]
+    return outline(view_of(first.position), cell.size, first.line, way.drawn_as)
+
+
+def _grid(sheet: Sheet, facts: ProofFacts) -> _Grid:
+    cells = [(way, cell) for way in facts.colourways for cell in _cells(way)]
+    columns = min(4, max(2, *(len(_cells(way)) for way in facts.colourways)))
+    wide, high = 1.0, 1.0
+    for way, cell in cells:
+        left, top, right, bottom = _shape(way, cell).bounds
+        wide, high = max(wide, right - left), max(high, bottom - top)
+    cell_mm = sheet.span / columns
+    return _Grid(columns, cell_mm, min((cell_mm - 4) / wide, HIGH_MM / high))
+
+
+def _colourway(sheet: Sheet, way: ColourwayFacts, grid: _Grid, budget: int) -> None:
+    cells = _cells(way)
+    rows = [cells[first : first + grid.columns] for first in range(0, len(cells), grid.columns)]
+    whole = sum(_measured(sheet, way, row, grid)[2] for row in rows) + closer_height(way.prints) + 14
+    least = _measured(sheet, way, rows[0], grid)[2] + 14
+    heading(sheet, "", f"{way.name} · {way.garment}", whole if whole < sheet.bottom - 40 else least)
+    total = f"{words.count(way.garments, 'garment')} · fabric {way.cloth.name} · {way.cloth.fibres}".rstrip(
+        " ·"
+    )
+    sizes = "   ".join(f"{size.size}: {size.pieces}" for size in way.sizes)
+    sheet.y += sheet.tell(sheet.left, sheet.y, total, STRONG, sheet.span)
+    sheet.y += sheet.tell(sheet.left, sheet.y, sizes, BODY, sheet.span) + 2
+    for row in rows:
+        _row(sheet, way, row, grid)
+    closer(sheet, way.prints, budget)
+
+
+def _measured(
+    sheet: Sheet, way: ColourwayFacts, cells: list[_Cell], grid: _Grid
+) -> tuple[list[Outline], float, float]:
+    """Return the outlines of a row of garments, the height of the tallest, and of the whole row, in mm."""
+    text = max(sum(sheet.height_of(line, SMALL, grid.wide - 3) for line in _caption(cell)) for cell in cells)
+    shapes = [_shape(way, cell) for cell in cells]
+    high = max(shape.bounds[3] - shape.bounds[1] for shape in shapes) * grid.scale
+    return shapes, high, high + text + 4
+
+
+def _row(sheet: Sheet, way: ColourwayFacts, cells: list[_Cell], grid: _Grid) -> None:
+    shapes, high, height = _measured(sheet, way, cells, grid)
+    sheet.need(height)
+    stroke = WHITE if luminance(way.cloth.srgb) < 0.03 else INK
+    for k, (cell, shape) in enumerate(zip(cells, shapes, strict=True)):
+        x = sheet.left + k * grid.wide
+        frame = Frame(x + (grid.wide - 3) / 2, sheet.y + 1 - shape.bounds[1] * grid.scale, grid.scale)
         draw_garment(sheet, frame, shape, way.cloth.srgb, stroke, 0.2)
-        for item in prints:
-            _place(sheet, frame, item, size, after_wash=after)
-        y = sheet.y + high + 2.5
-        for line in lines:
-            y += sheet.tell(x, y, line, SMALL, wide - 4)
-    sheet.y += high + text + 5
+        for item in cell.prints:
+            _place(sheet, frame, item, cell)
+        y = sheet.y + high + 2.2
+        for line in _caption(cell):
+            y += sheet.tell(x, y, line, SMALL, grid.wide - 3)
+    sheet.y += height
 
 
 def _band_of(item: PrintFacts, size: SizeFacts) -> BandFacts | None:
     return next((band for band in item.bands if size.size in band.sizes), None)
 
 
-def _caption(prints: list[PrintFacts], size: SizeFacts, side: str, *, after_wash: bool) -> list[str]:
-    if after_wash:
-        return [words.PROOF_WASHED.format(size=size.size, washes=max(item.washes for item in prints))]
-    lines = [f"{side}, size {size.size}"]
-    for item in prints:
-        band = _band_of(item, size)
+def _caption(cell: _Cell) -> list[str]:
+    if cell.washed:
+        washes = max(item.washes for item in cell.prints)
+        return [words.PROOF_WASHED.format(size=cell.size.size, washes=washes)]
+    lines = [f"{cell.side}, size {cell.size.size}"]
+    for item in cell.prints:
+        band = _band_of(item, cell.size)
         if band is not None:
-            lines.append(f"{item.name}: {words.area(band.width_mm, band.height_mm)}")
+            lines.append(
+                f"{item.name}: {words.number(band.width_mm, 0)} × {words.number(band.height_mm, 0)} mm"
+            )
     return lines
 
 
-def _place(sheet: Sheet, frame: Frame, item: PrintFacts, size: SizeFacts, *, after_wash: bool) -> None:
-    band = _band_of(item, size)
+def _place(sheet: Sheet, frame: Frame, item: PrintFacts, cell: _Cell) -> None:
+    band = _band_of(item, cell.size)
     if band is None:
         return
     x, y = frame.at(*band.origin_mm)
     wide, high = band.width_mm * frame.scale, band.height_mm * frame.scale
-    picture = item.picture_washed if after_wash and item.fade_calibrated else item.picture
+    picture = item.picture_washed if cell.washed and item.fade_calibrated else item.picture
     if picture is None or item.position == "neck label":
         sheet.frame(x, y, wide, high, 0.2)
     else:
         sheet.image(x, y, wide, high, reduced(picture, 260, 260))
-
-
-# -- closer ------------------------------------------------------------------------------------------------
-
-
-def _closer(sheet: Sheet, item: PrintFacts, scale: float, budget: int) -> None:
-    """Show a print larger, after washing beside it when that is known, with its numbered colours."""
-    if item.picture is None:
-        return
-    band = max(item.bands, key=lambda b: b.width_mm)
-    wide, high = band.width_mm / scale, band.height_mm / scale
-    pictures = [(item.picture, f"{item.name}, {item.position}")]
-    if item.fade_calibrated and item.picture_washed is not None:
-        pictures.append((item.picture_washed, f"predicted at {words.count(item.washes, 'wash', 'washes')}"))
-    step = max(wide, 36.0) + 4
-    rest = sheet.span - step * len(pictures)
-    beside = rest >= 36
-    columns = max(1, int((rest if beside else sheet.span) // 18))
-    rows = -(-len(item.colours) // columns)
-    chips = rows * 11.5
-    height = max(high, chips) if beside else high + chips + 3
-    sheet.need(LABEL.height + height + 4)
-    for k, (picture, label) in enumerate(pictures):
-        sheet.say(sheet.left + k * step, sheet.y, label, LABEL, step - 2)
-        print_picture(
-            sheet, sheet.left + k * step, sheet.y + LABEL.height + 0.5, wide, high, picture, None, budget
-        )
-    x = sheet.right - rest if beside else sheet.left
-    top = sheet.y + LABEL.height + 0.5 + (0 if beside else high + 2)
-    for i, colour in enumerate(item.colours):
-        at, y = x + i % columns * 18, top + i // columns * 11.5
-        chip(sheet, at, y, 16.5, 6.6, colour.printed, str(colour.number))
-        sheet.say(at, y + 7, colour.name or f"colour {colour.number}", SMALL, 16.5)
-    sheet.y += LABEL.height + height + 4
-
-
-def _said(facts: ProofFacts) -> tuple[str, ...]:
-    """Say in plain words what the line itself changed; once for all colourways it is equal on."""
-    said: dict[str, list[str]] = {}
-    for way in facts.colourways:
-        for item in way.prints:
-            for line in _said_of(item):
-                said.setdefault(line, []).append(way.name)
-    return tuple(f"{', '.join(names)}: {line}" for line, names in said.items())
-
-
-def _said_of(item: PrintFacts) -> list[str]:
-    lines = []
-    if item.knocked_out_mm2:
-        lines.append(
-            words.PROOF_KNOCKED_OUT.format(print=item.name, share=words.percent(item.knocked_out_share))
-        )
-    if item.base:
-        lines.append(words.PROOF_BASE.format(print=item.name, why=item.base_why or words.PROOF_BASE_WHY))
-    if item.fade != "none":
-        known = "" if item.fade_calibrated else f" {words.PROOF_GUESS}"
-        after = words.count(item.washes, "wash", "washes") if item.washes else "washing"
-        lines.append(words.PROOF_FADE.format(print=item.name, washes=after) + known)
-    return lines
-
-
-def _answer(sheet: Sheet, facts: ProofFacts) -> None:
-    """Draw where to say yes or no, with order and revision, so that the slip stands alone."""
-    heading(sheet, "✓", words.PROOF_ANSWER, 52)
-    top = sheet.y
-    sheet.frame(sheet.left, top, sheet.span, 50, 0.5)
-    x, wide = sheet.left + 4, sheet.span - 8
-    sheet.figure(x, top + 2.5, f"{facts.job.order} · revision {facts.job.revision}", BIG, wide)
-    tick(sheet, x, top + 12, 6)
-    sheet.say(x + 9, top + 12, words.PROOF_YES, LARGE, wide - 9)
-    tick(sheet, x, top + 21, 6)
-    sheet.say(x + 9, top + 21, words.PROOF_NO, LARGE, wide - 9)
-    sheet.rule(x + 60, top + 26.5, sheet.right - 4, top + 26.5, 0.2, HAIR)
-    sheet.rule(x + 9, top + 34, sheet.right - 4, top + 34, 0.2, HAIR)
-    for k, label in enumerate(("name", "date", "signature")):
-        at = x + k * wide / 3
-        sheet.rule(at, top + 44, at + wide / 3 - 4, top + 44, 0.2, INK)
-        sheet.say(at, top + 44.6, label, SMALL, wide / 3 - 4)
-    sheet.y = top + 51

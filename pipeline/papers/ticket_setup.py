@@ -42,7 +42,7 @@ def _one(sheet: Sheet, way: ColourwayFacts, item: PrintFacts) -> None:
     top, wide = sheet.y, 62.0
     band = item.bands[len(item.bands) // 2]
     size = next((s for s in way.sizes if s.size in band.sizes), way.sizes[0])
-    position_drawing(sheet, sheet.left, top, wide, DRAWING_MM, item, band, size)
+    position_drawing(sheet, sheet.left, top, wide, DRAWING_MM, item, band, size, way.drawn_as)
     _beside(sheet, sheet.left + wide + 5, sheet.span - wide - 5, item, band)
     sheet.y = max(top + DRAWING_MM, sheet.y) + 1.5
     for line in _loud(item):

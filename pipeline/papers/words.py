@@ -56,7 +56,7 @@ BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch 
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
-GRADES = "Share of the ink; Lab as printed; grade: grey-scale step after the first washes, 5 is none; bare: uncompensated."
+GRADES = "Share of the ink; Lab as printed; grade: grey-scale step after the first washes, 5 none, bare: uncompensated."
 NOT_CALIBRATED = "Not calibrated: a guess, no wash tests."
 CALIBRATED = "Calibrated by wash tests."
 
@@ -98,6 +98,7 @@ PROOF_SCREEN = (
 )
 
 PROOF_SHOWN = "For your records: this order is printed as shown here."
+PROOF_NOT_YET = "Not printed yet: a decision is needed first, see below."
 PROOF_DECLINED = "Sent back last time: {why}"
 
 PROOF_ANSWER = "Your answer"
@@ -115,9 +116,12 @@ PROOF_AGREED = "What was agreed"
 PROOF_WASHED = "size {size}, predicted at {washes} washes"
 PROOF_PREDICTED = "predicted at {washes}"
 PROOF_MORE = "and {more} in small parts"
-PROOF_KNOCKED_OUT = "Part of “{print}” is not printed, because the fabric has that colour and shows there by itself: {shares}."
+PROOF_KNOCKED_OUT = (
+    "Part of “{print}” is not printed, because the fabric has that colour and shows there: {shares}."
+)
 PROOF_BASE = "White ink lies under the colours, so that the fabric does not darken them: {where}."
-PROOF_FADE = "colours are printed a little stronger than drawn, so that they look right after about {washes}."
+PROOF_FADE = "Colours are printed a little stronger than drawn, to look right after about {washes}: {where}."
+PROOF_ALL = "all prints on all fabrics"
 PROOF_GUESS = "This is by experience, not measured."
 
 NIGHT_NOTES = "Notes"
