@@ -297,7 +297,9 @@ class FadeDefaults(Model):
     method: Mapping[Route, FadeMethod] = Field(description="Method by route.")
     percent: Percent = Field(description="Added saturation in percent.")
     washes: Annotated[int, Field(ge=0, le=500)] = Field(description="Washes after which it is to look right.")
-    max_fresh_shift: NotNegative = Field(description="Largest change of a fresh print, ΔE00.")
+    max_fresh_shift: NotNegative = Field(
+        description="Largest change of a fresh print by the model, ΔE00; saturation beyond it is noted."
+    )
 
 
 class OversDefaults(Model):

@@ -4,9 +4,10 @@ Colours are float64 levels of encoded sRGB, 0–255, shape (N, 3), one by one: e
 
 - `model`: each linear-light channel is a colourant that washes out (fading.py).
 - `saturation`: the studio habit, HSB S′ = min(1, S·(1 + p/100)); greyish colours (S < 0.08) are left alone, dark ones
-  (L* < 30) get V × 0.95, which runs out up to L* 32, so that a ramp gets no step. Common practice, no published source.
+  (L* < 30) get V × 0.95. Common practice, no published source.
 - On top: `hold` keeps a colour, `own` gives one its own change; both run out smoothly over near colours.
-- `max_fresh_shift` bounds ΔE00 between design and print; a colour's own change is an order and is not bounded.
+- `max_fresh_shift` bounds ΔE00 between design and print in `model`, which can go far; `saturation` is what its
+  definition says, and a colour's own change is an order.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from pipeline.colour.spaces import (
     hsb_to_srgb,
     lab_of_rgb8,
     linear_to_srgb,
+    linear_to_xyz,
     srgb_to_hsb,
     srgb_to_lab,
     srgb_to_linear,
@@ -36,7 +38,7 @@ _Floats: TypeAlias = NDArray[np.float64]
 
 GREYISH = 0.08
 DARK_L = 30.0
-DARK_ENDS_L = 32.0
+DARK_Y = ((DARK_L + 16) / 116) ** 3  # its luminance: L* = 116·∛Y − 16, ISO/CIE 11664-4
 DARK_GAIN = 0.95
 UNREACHABLE_DE00 = 2.0
 """A colour that still misses the design by more than this at n* counts as out of the press's reach (ours)."""
@@ -113,8 +115,9 @@ def worn(colours: _Floats, washes: float, settings: FadeSettings, *, on_base: bo
 def change_of(colours: _Floats, settings: FadeSettings, *, on_base: bool) -> Change:
     """What each colour (N, 3), levels 0–255, becomes by itself, before edges are looked at."""
     lab = srgb_to_lab(colours / 255)
-    full = _by_method(colours, lab, settings, on_base=on_base)
-    printed, limited = _within_shift(colours, lab, full, settings.max_fresh_shift)
+    full = _by_method(colours, settings, on_base=on_base)
+    bound = settings.max_fresh_shift if settings.method == "model" else np.inf
+    printed, limited = _within_shift(colours, lab, full, bound)
     unreachable = _out_of_reach(colours, full, settings, on_base=on_base)
     for rule in settings.own:
         new = _own(colours, rule)
@@ -128,11 +131,11 @@ def change_of(colours: _Floats, settings: FadeSettings, *, on_base: bool) -> Cha
     return Change(np.clip(printed, 0, 255), limited, unreachable)
 
 
-def _by_method(colours: _Floats, lab: _Floats, settings: FadeSettings, *, on_base: bool) -> _Floats:
+def _by_method(colours: _Floats, settings: FadeSettings, *, on_base: bool) -> _Floats:
     if settings.method == "none":
         return colours.copy()
     if settings.method == "saturation":
-        return _saturated(colours, lab, settings.percent)
+        return _saturated(colours, settings.percent)
     return modelled(colours, settings, on_base=on_base)
 
 
@@ -147,12 +150,25 @@ def modelled(colours: _Floats, settings: FadeSettings, *, on_base: bool) -> _Flo
     return np.minimum(colours, linear_to_srgb(wanted) * 255)
 
 
-def _saturated(colours: _Floats, lab: _Floats, percent: float) -> _Floats:
-    hsb = srgb_to_hsb(colours / 255)
-    saturation = hsb[:, 1]
-    hsb[:, 1] = np.where(saturation < GREYISH, saturation, np.minimum(1, saturation * (1 + percent / 100)))
-    hsb[:, 2] *= 1 - (1 - DARK_GAIN) * smooth_step(lab[:, 0], DARK_ENDS_L, DARK_L)
-    return hsb_to_srgb(hsb) * 255
+def _saturated(colours: _Floats, percent: float) -> _Floats:
+    top, low = colours.max(axis=-1), colours.min(axis=-1)
+    value = np.where(_luminance(colours) < DARK_Y, DARK_GAIN, 1.0)
+    gain = value * saturation_gain(top, low, percent)
+    return np.asarray((value * top)[:, np.newaxis] - (top[:, np.newaxis] - colours) * gain[:, np.newaxis])
+
+
+def saturation_gain(top: _Floats, low: _Floats, percent: float) -> _Floats:
+    """Return S′/S of colours by their highest and lowest channel, in any unit, any shape.
+
+    With hue and value kept, a channel c becomes top − (top − c)·S′/S.
+    """
+    saturation = np.maximum(top - low, 0) / np.where(top > 0, top, 1.0)
+    more = np.minimum(1, saturation * (1 + percent / 100)) / np.where(saturation > 0, saturation, 1.0)
+    return np.where(saturation < GREYISH, 1.0, more)
+
+
+def _luminance(colours: _Floats) -> _Floats:
+    return linear_to_xyz(srgb_to_linear(colours / 255))[..., 1]
 
 
 def _own(colours: _Floats, rule: OwnChange) -> _Floats:

@@ -24,21 +24,25 @@ def cells(pixels: NDArray[np.uint8]) -> NDArray[np.uint32]:
     return np.asarray((word & 0xFC) << 10 | (word >> 4) & 0xFC0 | (word >> 18) & 0x3F, dtype=np.uint32)
 
 
-def shift(pixels: NDArray[np.uint8], changed: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Pixels (H, W, 4) moved as the nodes of their cells are: to `changed` (64³, 3), in levels 0–255; alpha stays.
+def shift(
+    pixels: NDArray[np.uint8], moves: NDArray[np.float64], onto: NDArray[np.uint8] | None = None
+) -> NDArray[np.uint8]:
+    """Pixels (H, W, 4) moved as their cells are, by `moves` (64³, 3) in levels, rounded to whole ones; alpha stays.
 
-    Within a level of the exact change where it varies by less than a quarter of a level a level. Nothing is added to
-    the darkest cell, so that black and empty pixels stay as they are.
+    Within a level of the exact change where it varies by less than a quarter of a level a level. `onto`: what is
+    moved instead, by the cells of `pixels`. Nothing is added to the darkest cell, so that black and empty pixels stay
+    as they are.
     """
-    moves = np.rint(changed - nodes())
+    onto = pixels if onto is None else onto
+    moves = np.rint(moves)
     moves[0] = np.minimum(moves[0], 0)
     less, more = _words(np.maximum(-moves, 0)), _words(np.maximum(moves, 0))
     lightens = bool(more.any())
     out = np.empty_like(pixels)
     rows = max(1, _BAND_PIXELS // max(1, pixels.shape[1]))
     for top in range(0, pixels.shape[0], rows):
-        band, into = pixels[top : top + rows], out[top : top + rows]
-        cell = cells(band)
+        band, into = onto[top : top + rows], out[top : top + rows]
+        cell = cells(pixels[top : top + rows])
         step = less[cell][..., np.newaxis].view(np.uint8)
         np.subtract(np.maximum(band, step), step, out=into)
         if lightens:

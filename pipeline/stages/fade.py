@@ -2,14 +2,14 @@
 
 Acts after the knock-out, on colour alone: alpha is never touched. What a colour becomes is one function from colour to
 colour (colour/compensation.py). Flat art gets it exactly, colour by colour, and edges between flat colours stay
-mixtures of what their two sides become; photographs get it through curves where they suffice, else through a lattice
-of colours, within one 8-bit level.
+mixtures of what their two sides become; photographs get it pixel by pixel where tables and curves suffice, else
+through a lattice of colours, within one 8-bit level.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -17,11 +17,21 @@ from numpy.typing import NDArray
 
 from pipeline.art.paint import Rgb
 from pipeline.colour import lattice
-from pipeline.colour.compensation import Change, FadeSettings, OwnChange, change_of, modelled, worn
+from pipeline.colour.compensation import (
+    DARK_GAIN,
+    DARK_Y,
+    Change,
+    FadeSettings,
+    OwnChange,
+    change_of,
+    modelled,
+    saturation_gain,
+    worn,
+)
 from pipeline.colour.difference import GreyGrade, delta_e_00, grey_scale_grade
 from pipeline.colour.mixtures import keep_mixtures
 from pipeline.colour.palette import MainColour, Palette, flat_palette, main_colours_of, sums
-from pipeline.colour.spaces import lab_of_rgb8, rgb8_of, srgb_to_lab
+from pipeline.colour.spaces import LINEAR_OF_8BIT, lab_of_rgb8, linear_to_xyz, rgb8_of, srgb_to_lab
 from pipeline.finding import Finding
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_runs import Runs
@@ -39,22 +49,25 @@ __all__ = [
 
 _Floats: TypeAlias = NDArray[np.float64]
 
-UNREACHABLE_SHARE = 0.005
-"""Less of the inked area out of reach than this is not worth a finding (ours)."""
+FINDING_SHARE = 0.005
+"""Less of the inked area out of reach, or far from the design, than this is not worth a finding (ours)."""
 
 _SAMPLE_PIXELS = 2**20
+_BAND_PIXELS = 2**16  # stays in the cache of one core
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FadeResult:
     """Compensated pixels, the same alpha; shares are of the inked area, 0–1, shifts are ΔE00.
 
-    `worst_shift` is of colours by themselves; pixels on edges follow their two sides. `limited`: what
-    `max_fresh_shift` held back; `unreachable`: what the darkest ink cannot make up for.
+    `worst_shift` is of colours by themselves; pixels on edges follow their two sides. `shifted`: what is farther from
+    the design than `max_fresh_shift`; `limited`: what that held back; `unreachable`: what the darkest ink cannot make
+    up for.
     """
 
     pixels: Pixels
     worst_shift: float = 0.0
+    shifted: float = 0.0
     limited: float = 0.0
     unreachable: float = 0.0
     findings: tuple[Finding, ...] = ()
@@ -143,10 +156,12 @@ def _table(
 def _by_lattice(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> FadeResult:
     colours, weight = lattice.nodes(), _lattice_weight(pixels)
     change = change_of(colours, settings, on_base=on_base)
-    if settings.method == "model" and not (settings.hold or settings.own or change.limited.any()):
-        printed = _through_curves(pixels, settings, on_base=on_base)
-    else:
-        printed = lattice.shift(pixels, change.printed)
+    if settings.method == "model" and change.limited.any():
+        return _result(lattice.shift(pixels, change.printed - colours), colours, weight, change, settings)
+    printed = _by_method(pixels, settings, on_base=on_base)
+    if settings.hold or settings.own:  # these run out smoothly, so that a lattice follows them
+        unruled = change_of(colours, replace(settings, hold=(), own=()), on_base=on_base).printed
+        printed = lattice.shift(pixels, change.printed - unruled, onto=printed)
     return _result(printed, colours, weight, change, settings)
 
 
@@ -160,13 +175,16 @@ def _compensate_parts(pixels: Pixels, base: Plane, settings: FadeSettings) -> Fa
         for first, part in zip((True, False), parts, strict=True)
     ]
     total = max(sum(inked), 1.0)
-    unreachable = sum(r.unreachable * ink for r, ink in zip(done, inked, strict=True)) / total
-    return FadeResult(
-        pixels=np.add(done[0].pixels, done[1].pixels),
-        worst_shift=max(r.worst_shift for r in done),
-        limited=sum(r.limited * ink for r, ink in zip(done, inked, strict=True)) / total,
-        unreachable=unreachable,
-        findings=_findings(unreachable, settings),
+    parts_of_ink = [(r, ink / total) for r, ink in zip(done, inked, strict=True)]
+    return _told(
+        FadeResult(
+            pixels=np.add(done[0].pixels, done[1].pixels),
+            worst_shift=max(r.worst_shift for r in done),
+            shifted=sum(r.shifted * part for r, part in parts_of_ink),
+            limited=sum(r.limited * part for r, part in parts_of_ink),
+            unreachable=sum(r.unreachable * part for r, part in parts_of_ink),
+        ),
+        settings,
     )
 
 
@@ -180,17 +198,19 @@ def _result(
         srgb_to_lab(colours[used] / 255), srgb_to_lab(rgb8_of(change.printed[used] / 255) / 255)
     )
     total = float(weight.sum())
-    unreachable = float(weight[change.unreachable].sum()) / total
-    return FadeResult(
-        pixels=printed,
-        worst_shift=float(shift.max()),
-        limited=float(weight[change.limited].sum()) / total,
-        unreachable=unreachable,
-        findings=_findings(unreachable, settings),
+    return _told(
+        FadeResult(
+            pixels=printed,
+            worst_shift=float(shift.max()),
+            shifted=float(weight[used][shift > settings.max_fresh_shift].sum()) / total,
+            limited=float(weight[change.limited].sum()) / total,
+            unreachable=float(weight[change.unreachable].sum()) / total,
+        ),
+        settings,
     )
 
 
-def _findings(unreachable: float, settings: FadeSettings) -> tuple[Finding, ...]:
+def _told(result: FadeResult, settings: FadeSettings) -> FadeResult:
     found = []
     if settings.method == "model" and not settings.calibrated:
         found.append(
@@ -201,19 +221,33 @@ def _findings(unreachable: float, settings: FadeSettings) -> tuple[Finding, ...]
                 remedy='Run "washfast calibrate" on wash-test readings and paste its lines into the shop file.',
             )
         )
-    if unreachable > UNREACHABLE_SHARE:
+    if settings.method == "saturation" and result.shifted > FINDING_SHARE:
+        found.append(_fresh_shift(result, settings))
+    if result.unreachable > FINDING_SHARE:
         found.append(
             Finding(
                 code="fade-unreachable",
                 severity="warn",
-                message=f"{unreachable:.1%} of the inked area will be lighter than the design after "
+                message=f"{result.unreachable:.1%} of the inked area will be lighter than the design after "
                 f"{settings.washes:g} washes: the darkest ink is not dark enough to make up for it.",
                 remedy="Expect it, name these colours in fade.hold, or compensate for fewer washes (fade.washes).",
-                measured=round(100 * unreachable, 2),
-                limit=100 * UNREACHABLE_SHARE,
+                measured=round(100 * result.unreachable, 2),
+                limit=100 * FINDING_SHARE,
             )
         )
-    return tuple(found)
+    return replace(result, findings=tuple(found))
+
+
+def _fresh_shift(result: FadeResult, settings: FadeSettings) -> Finding:
+    return Finding(
+        code="fresh-shift",
+        severity="note",
+        message=f"{result.shifted:.1%} of the inked area is printed up to ΔE00 {result.worst_shift:.1f} away from the "
+        f"design, to wash towards it; the shop's limit for a fresh print is {settings.max_fresh_shift:g}.",
+        remedy="Show the customer a strike-off; name such colours in fade.hold, or give a lower fade.percent.",
+        measured=round(result.worst_shift, 2),
+        limit=settings.max_fresh_shift,
+    )
 
 
 def _surfaces(pixels: Pixels, palette: Palette, settings: FadeSettings) -> _Floats:
@@ -232,12 +266,42 @@ def _lattice_weight(pixels: Pixels) -> _Floats:
     return sums(lattice.cells(sample), sample[:, 3] / 255, lattice.SIDE**3)
 
 
+def _by_method(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> Pixels:
+    if settings.method == "none":
+        return pixels
+    if settings.method == "saturation":
+        return _saturated(pixels, settings.percent)
+    return _through_curves(pixels, settings, on_base=on_base)
+
+
 def _through_curves(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> Pixels:
     levels = np.repeat(np.arange(256, dtype=np.float64)[:, np.newaxis], 3, axis=1)
     curves = rgb8_of(modelled(levels, settings, on_base=on_base) / 255)
     out = np.empty_like(pixels)
     for channel in range(3):
         out[..., channel] = curves[:, channel][pixels[..., channel]]
+    out[..., 3] = pixels[..., 3]
+    return out
+
+
+def _saturated(pixels: Pixels, percent: float) -> Pixels:
+    """Return what `saturation` makes of each pixel (H, W, 4), as colour by colour: all by tables of 8-bit levels."""
+    levels = np.arange(256, dtype=np.float64)
+    gains = saturation_gain(levels[:, np.newaxis], levels[np.newaxis], percent).reshape(-1)
+    light = linear_to_xyz(np.diag(np.ones(3)))[:, 1, np.newaxis] * LINEAR_OF_8BIT
+    out = np.empty_like(pixels)
+    rows = max(1, _BAND_PIXELS // max(1, pixels.shape[1]))
+    for start in range(0, pixels.shape[0], rows):
+        band = pixels[start : start + rows]
+        channels = [np.ascontiguousarray(band[..., i]) for i in range(3)]
+        top = np.maximum(np.maximum(channels[0], channels[1]), channels[2])
+        low = np.minimum(np.minimum(channels[0], channels[1]), channels[2])
+        luminance = light[0][channels[0]] + light[1][channels[1]] + light[2][channels[2]]
+        value = np.where(luminance < DARK_Y, DARK_GAIN, 1.0)
+        gain = value * gains[top.astype(np.uint16) << 8 | low]
+        highest = value * top
+        for i, channel in enumerate(channels):
+            out[start : start + rows, :, i] = np.rint(highest - (top - channel) * gain)
     out[..., 3] = pixels[..., 3]
     return out
 
