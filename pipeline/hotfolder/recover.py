@@ -58,6 +58,8 @@ def adopt(hot: HotFolder, journal: Journal) -> None:
     for place in sorted(places, key=_age):
         try:
             told = json.loads((place / ABOUT).read_text(encoding="utf-8"))
+            if not told["digest"].startswith(place.name):
+                raise ValueError("not in its place yet")
             claim = journal.add(NewClaim(**{key: told[key] for key in NewClaim.__slots__}))
         except (OSError, ValueError, KeyError, TypeError):
             shutil.rmtree(place, ignore_errors=True)  # cut off while copying; what was dropped is still there
