@@ -66,6 +66,11 @@ class HotFolder:
         return self.inner / "aside"
 
     @property
+    def shelf(self) -> Path:
+        """What was made before, by key; a help that may be removed at any time."""
+        return self.inner / "shelf"
+
+    @property
     def logs(self) -> Path:
         """What workers logged, one file an order."""
         return self.inner / "logs"

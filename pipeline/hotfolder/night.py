@@ -73,7 +73,7 @@ def _work(hot: HotFolder, setting: Setting) -> list[str]:
             return False
         supervisor.taking.finish()
         late[:] = [f"{path.name}: {text}" for path, text in supervisor.intake.unfinished()]
-        supervisor.backup()
+        supervisor.daily()
         return True
 
     Turns(hot, setting).run(done)

@@ -23,6 +23,7 @@ from pipeline.hotfolder.lane import WORKER, Died, Lane
 from pipeline.hotfolder.layout import HotFolder
 from pipeline.hotfolder.taking import Taking
 from pipeline.log import logger
+from pipeline.shelf import Shelf
 from pipeline.shop import load_shop
 
 HEALTH_S = 5.0
@@ -157,6 +158,7 @@ class Supervisor:
             "released": str(places.released),
             "held": str(places.held),
             "aside": str(places.aside),
+            "shelf": str(self.hot.shelf),
             "log": str(self.hot.logs / f"{one.key}.log"),
             "approved_by": one.approved_by,
             "previous": str(previous) if previous else "",
@@ -222,8 +224,9 @@ class Supervisor:
                     paused=self.paused,
                 )
 
-    def backup(self) -> None:
-        """Keep a copy of the journal, one a day of the week."""
+    def daily(self) -> None:
+        """Keep a copy of the journal, one a day of the week, and clear the shelf of what nobody takes any more."""
+        Shelf(self.hot.shelf).tidy()
         self.journal.backup(self.hot.backups / f"journal-{time.strftime('%w')}.sqlite")
 
     def put_back(self) -> None:

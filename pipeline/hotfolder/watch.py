@@ -160,14 +160,14 @@ class Turns:
 
 def watch(hot: HotFolder, setting: Setting) -> None:
     """Work on a hot folder until somebody asks to stop. Busy when another process does already."""
-    last_backup = ""
+    last_day = ""
 
     def done(supervisor: Supervisor) -> bool:
-        nonlocal last_backup
+        nonlocal last_day
         today = time.strftime("%Y-%m-%d")
-        if today != last_backup:
-            supervisor.backup()
-            last_backup = today
+        if today != last_day:
+            supervisor.daily()
+            last_day = today
         return False
 
     Turns(hot, setting).run(done)

@@ -83,6 +83,7 @@ def make(job: dict[str, Any]) -> dict[str, Any]:
     from pipeline.log import configure
     from pipeline.make import Decided, make_order
     from pipeline.release import Places
+    from pipeline.shelf import Shelf
     from pipeline.shop import load_shop
 
     configure()
@@ -97,7 +98,9 @@ def make(job: dict[str, Any]) -> dict[str, Any]:
     except Refused as fault:  # not the order's fault: it waits until the shop file is mended
         return _busy(fault.message)
     with Engine(job["workers"]) as engine:
-        outcome = make_order(Path(job["manifest"]), shop, places, engine, decided)
+        outcome = make_order(
+            Path(job["manifest"]), shop, places, engine, decided, shelf=Shelf(Path(job["shelf"]))
+        )
     return {**outcome.as_json(), "exit_code": int(outcome.exit_code), "unchanged": outcome.unchanged}
 
 
