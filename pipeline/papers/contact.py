@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.art.paint import hex_of
+from pipeline.art.paint import Rgb, hex_of
 from pipeline.papers import words
 from pipeline.papers.facts import ColourFacts, Picture, PrintFacts, ProofFacts
 from pipeline.papers.kit import LABEL, LARGE, STRONG, TINY, Sheet
-from pipeline.papers.parts import chip, common_scale, print_picture
+from pipeline.papers.parts import chip, fitted, reduced
 
-CELL_MM, GAP_MM, EDGE_MM = 62.0, 6.0, 8.0
+CELL_MM, GAP_MM, EDGE_MM = 56.0, 3.0, 7.0
 CHIP_MM = 20.0
 FABRIC_MM = 34.0
 STRIP_MM = 14.0
@@ -21,42 +21,40 @@ PPI = 150
 
 
 def contact_sheet(facts: ProofFacts) -> bytes:
-    """Return a PNG with one row a colourway and one cell a print, at one scale, main colours below each."""
+    """Return a PNG of every print on its fabric, colourway by colourway, about as wide as it is high."""
     most = max((len(way.prints) for way in facts.colourways), default=1)
-    prints = tuple(item for way in facts.colourways for item in way.prints)
-    scale = common_scale(prints, CELL_MM, CELL_MM)
-    strip = max((_strip_height(item.colours) for item in prints), default=0.0)
-    row = LARGE.height + CELL_MM + strip + 10
-    width = 2 * EDGE_MM + max(1, most) * (CELL_MM + GAP_MM) - GAP_MM
-    height = 2 * EDGE_MM + 8 + len(facts.colourways) * row
+    block = most * (CELL_MM + GAP_MM) + 4
+    row = STRONG.height + CELL_MM + 2 * TINY.height + 6
+    many = len(facts.colourways)
+    columns = min(range(1, many + 1), key=lambda c: (abs(c * block - -(-many // c) * row), c))
+    width = 2 * EDGE_MM + columns * block - GAP_MM - 4
+    height = 2 * EDGE_MM + LARGE.height + 2 + -(-many // columns) * row
     sheet = Sheet((width, height), title=f"{facts.job.order} revision {facts.job.revision}", bottom=0)
-    sheet.say(
-        EDGE_MM,
-        EDGE_MM,
-        f"{facts.job.order} r{facts.job.revision} · {facts.job.title}",
-        LARGE,
-        width - 2 * EDGE_MM,
-    )
+    title = " · ".join(part for part in (f"{facts.job.order} r{facts.job.revision}", facts.job.title) if part)
+    sheet.say(EDGE_MM, EDGE_MM, title, LARGE, width - 2 * EDGE_MM)
     for k, way in enumerate(facts.colourways):
-        y = EDGE_MM + 8 + k * row
-        sheet.say(EDGE_MM, y, f"{way.name} · {way.garment}", STRONG, width - 2 * EDGE_MM)
+        x, y = EDGE_MM + k % columns * block, EDGE_MM + LARGE.height + 2 + k // columns * row
+        label = f"{way.name} · {way.garment} · {way.garments}"
+        sheet.say(x, y, label, STRONG, most * (CELL_MM + GAP_MM) - GAP_MM)
         for i, item in enumerate(way.prints):
-            _cell(sheet, EDGE_MM + i * (CELL_MM + GAP_MM), y + LARGE.height, item, scale)
+            _cell(sheet, x + i * (CELL_MM + GAP_MM), y + STRONG.height + 1, item, way.cloth.srgb)
     return _png(sheet.finish())
 
 
-def _cell(sheet: Sheet, x: float, y: float, item: PrintFacts, scale: float) -> None:
-    band = max(item.bands, key=lambda b: b.width_mm)
+def _cell(sheet: Sheet, x: float, y: float, item: PrintFacts, cloth: Rgb) -> None:
+    """Draw one print in the middle of a field of its fabric, its name and size below."""
+    sheet.fill(x, y, CELL_MM, CELL_MM, cloth)
+    sheet.frame(x, y, CELL_MM, CELL_MM, 0.15)
     if item.picture is not None:
-        print_picture(sheet, x, y, band.width_mm / scale, band.height_mm / scale, item.picture)
-    label = (
-        f"{item.name} · {item.position} · {words.number(band.width_mm)} × {words.number(band.height_mm)} mm"
-    )
-    sheet.say(x, y + CELL_MM + 1, label, LABEL, CELL_MM)
-    swatch_strip(sheet, x, y + CELL_MM + 5, CELL_MM, item.colours)
+        wide, tall = fitted(item.picture, CELL_MM - 6, CELL_MM - 6)
+        small = reduced(item.picture, round(wide * PPI / 25.4), round(tall * PPI / 25.4))
+        sheet.image(x + (CELL_MM - wide) / 2, y + (CELL_MM - tall) / 2, wide, tall, small)
+    band = max(item.bands, key=lambda b: b.width_mm)
+    sheet.say(x, y + CELL_MM + 0.6, " · ".join(dict.fromkeys((item.name, item.position))), TINY, CELL_MM)
+    sheet.say(x, y + CELL_MM + 0.6 + TINY.height, words.area(band.width_mm, band.height_mm), TINY, CELL_MM)
 
 
-def _strip_height(colours: tuple[ColourFacts, ...], width: float = CELL_MM) -> float:
+def _strip_height(colours: tuple[ColourFacts, ...], width: float) -> float:
     return max(1, -(-len(colours) // int(width // CHIP_MM))) * STRIP_MM
 
 
