@@ -47,7 +47,7 @@ def write_papers(work: Work, shop: Shop, folder: Path, engine: Engine) -> None:
 
     plan = work.plan
     job = _job_facts(work, shop)
-    pictures = _pictures(work)
+    pictures = _pictures(work, folder)
     ways = tuple(_colourway(work, shop, colourway) for colourway in plan.order.colourways)
     proof = ProofFacts(
         job,
@@ -72,15 +72,14 @@ def write_papers(work: Work, shop: Shop, folder: Path, engine: Engine) -> None:
     engine.run(todo)
 
 
-def _pictures(work: Work) -> dict[str, Picture]:
-    """Return the pictures that findings of the order name."""
+def _pictures(work: Work, folder: Path) -> dict[str, Picture]:
+    """Return the pictures that findings of the order name; those from reading the art lie in `folder` already."""
+    from pipeline.press.png import read_png
+
     named = {finding.picture for finding in work.findings}
-    return {
-        name: picture
-        for study in work.studies.values()
-        for name, picture in study.pictures.items()
-        if name in named
-    }
+    read = {path.name: read_png(path)[0][..., :3] for path in sorted((folder / PICTURES).glob("*.png"))}
+    studied = {name: picture for study in work.studies.values() for name, picture in study.pictures.items()}
+    return {name: picture for name, picture in (read | studied).items() if name in named}
 
 
 def _write_pictures(work: Work, pictures: Mapping[str, Picture], folder: Path) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
+import pikepdf
 import pytest
 from PIL import Image
 
@@ -19,6 +21,7 @@ from pipeline.art.svg import agree, turned
 from pipeline.faults import Refused
 from pipeline.raster import Pixels
 from tests import builders
+from tests.test_make import make, order
 from tests.test_page import pdf
 
 BADGE = (
@@ -32,13 +35,9 @@ def wanted(folder: Path, art: str = BADGE, *turns: float) -> tuple[reading.Wante
     return (reading.Wanted("badge", folder / "badge.svg", turns or (0.0,)),)
 
 
-def test_pictures_of_renderers_that_disagree_lie_beside_the_papers(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Both drawings and their difference go to the release's pictures under the name that the finding gives."""
-    spool, made = tmp_path / "spool", tmp_path / "made"
-    spool.mkdir()
-    made.mkdir()
+@pytest.fixture
+def one_renderer_misses_the_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second renderer leaves out the right third of the badge; reading happens in this process."""
     draw = agree.small
 
     def without_the_bar(art: VectorArt, renderer: str | None = None) -> Pixels:
@@ -48,18 +47,29 @@ def test_pictures_of_renderers_that_disagree_lie_beside_the_papers(
         return pixels
 
     monkeypatch.setattr(agree, "small", without_the_bar)
-    reading.read_drawings(wanted(tmp_path), spool, Limits())
-    (finding,) = reading.load_drawing(spool, "badge").findings
-    reading.move_pictures(spool, made)
+    monkeypatch.setattr(reading, "read_apart", reading.read_drawings)
 
-    assert (finding.code, finding.severity) == ("renderers-disagree", "stop")
-    assert [path.name for path in (made / "pictures").iterdir()] == [finding.picture]
-    with Image.open(made / "pictures" / finding.picture) as image:
+
+@pytest.mark.usefixtures("one_renderer_misses_the_bar")
+def test_pictures_of_renderers_that_disagree_lie_in_the_held_order(tmp_path: Path) -> None:
+    """Both drawings and their difference, under the name that the finding gives, and on the proof."""
+    assert make(tmp_path, order(), {"badge.svg": BADGE}) == 3
+    held = tmp_path / "out" / "held" / "T-1-r1"
+    found = json.loads((held / "record.json").read_text(encoding="utf-8"))
+    (finding,) = [f for f in found["findings"] if f["code"] == "renderers-disagree"]
+
+    assert finding["severity"] == "stop"
+    assert f"pictures/{finding['picture']}" in {entry["path"] for entry in found["files"]}
+    with Image.open(held / "pictures" / finding["picture"]) as image:
         picture = np.asarray(image.convert("RGB"))
     assert picture.shape == (400, 3 * 600 + 24, 3)
     assert tuple(picture[200, 466]) == (0x2F, 0x7F, 0x86)
     assert tuple(picture[200, 612 + 466]) != (0x2F, 0x7F, 0x86)
     assert tuple(picture[200, 1224 + 466]) == (208, 0, 48)
+    with pikepdf.open(held / "proof.pdf") as proof:
+        drawn = [one for page in proof.pages for one in page.Resources.get("/XObject", {}).values()]
+        sizes = [(int(one.Width), int(one.Height)) for one in drawn if one.Subtype == "/Image"]
+    assert any(abs(width / height - 1824 / 400) < 0.05 for width, height in sizes)
 
 
 def put(folder: Path, name: str, data: bytes) -> reading.Wanted:
