@@ -94,6 +94,7 @@ class Laid:
             "height_mm": round(self.height_mm, 2),
             "turn_deg": self.turn_deg,
             "tag": label.code,
+            "tag_mm": [round(v, 2) for v in self.tag_mm],
         }
 
 

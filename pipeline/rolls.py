@@ -146,14 +146,6 @@ def night_rolls(releases: Sequence[Path], shop: Shop, places: Places) -> tuple[N
     return tuple(made)
 
 
-def already_on_film(order: str, revision: int, released: Path) -> tuple[Finding, ...]:
-    """Return a finding for each released roll of a night that holds an earlier revision of an order."""
-    found = []
-    for press, done in sorted(_on_rolls(released).items()):
-        found += _revised(order, revision, press, done)
-    return tuple(found)
-
-
 def _revised(order: str, revision: int, press: str, done: Mapping[tuple[str, int], str]) -> list[Finding]:
     return [
         Finding(

@@ -1,0 +1,248 @@
+"""Orders on film from outside: equal plates pooled, mirrored, ink or none; rolls with every piece; those of a night."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pypdfium2
+import pytest
+import zxingcpp
+from PIL import Image
+
+from pipeline.cli import main
+from pipeline.faults import ExitCode
+from pipeline.postflight import audit
+from pipeline.release import Places
+from pipeline.rolls import night_rolls, waiting_for_film
+from pipeline.shop import load_shop
+
+GLOW = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 120 90">
+<defs><radialGradient id="g"><stop offset="0.3" stop-color="#e0a030"/>
+<stop offset="1" stop-color="#e0a030" stop-opacity="0"/></radialGradient></defs>
+<circle cx="35" cy="45" r="34" fill="url(#g)"/>
+<path d="M70 10H115V40H95V80H70Z" fill="#8f2430"/></svg>"""
+
+ORDER: dict[str, Any] = {
+    "order": "F-1",
+    "approval": "not needed",
+    "garment": "unisex tee",
+    "art": {"glow": {"file": "glow.svg"}},
+    "prints": [
+        {"name": "chest", "art": "glow", "position": "left chest", "route": "transfer", "width_mm": 60},
+        {"name": "back", "art": "glow", "position": "full back", "route": "transfer", "width_mm": 90},
+    ],
+    "colourways": [
+        {"name": "Barn red", "fabric": {"srgb": "#8f2430"}, "sizes": {"S": 3, "M": 4}},
+        {"name": "Black", "fabric": {"srgb": "#141418"}, "sizes": {"M": 2}},
+        {"name": "Navy", "fabric": {"srgb": "#1d2b4f"}, "sizes": {"S": 1, "M": 2}},
+    ],
+    "overs": {"percent": 0, "at_least": 1},
+    "fade": {"method": "none"},
+}
+ACCEPTED = [{"code": code, "by": "Ada", "why": "test"} for code in ("soft-alpha",)]
+
+
+def make(folder: Path, shop: str = "", **changes: Any) -> int:
+    source = folder / "in"
+    source.mkdir(parents=True, exist_ok=True)
+    (source / "glow.svg").write_text(GLOW)
+    (source / "order.json").write_text(json.dumps({**ORDER, "accept": ACCEPTED, **changes}))
+    (source / "shop.toml").write_text(shop)
+    return main(
+        ["make", str(source / "order.json"), "--out", str(folder / "out"), "--shop", str(source / "shop.toml"),
+         "--workers", "1"]
+    )  # fmt: skip
+
+
+def record(folder: Path) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((folder / "record.json").read_text(encoding="utf-8"))
+    return found
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("film")
+    assert make(folder) == 0
+    return folder / "out" / "F-1-r1"
+
+
+def files(folder, role, print_):
+    return [e for e in record(folder)["files"] if (e["role"], e["print"]) == (role, print_)]
+
+
+def test_equal_plates_are_made_once(made):
+    """Black and navy, and chest sizes, share a plate; red has its own, knocked out; the file says for which it is."""
+    chest = files(made, "press-colour", "chest")
+    uses = [[(u["colourway"], *u["sizes"]) for u in entry["used_for"]] for entry in chest]
+
+    assert uses == [
+        [("Barn red", "S"), ("Barn red", "M")],
+        [("Black", "M"), ("Navy", "S"), ("Navy", "M")],
+    ]
+    assert "black+1_chest" in chest[1]["path"]
+    assert len(files(made, "press-colour", "back")) == 4  # two widths, with and without red
+    assert len({plate["key"] for plate in record(made)["plates"]}) == 6
+
+
+def test_plates_hold_ink_or_none_and_are_mirrored(made):
+    """Alpha and base are 0 or 255; the red block, right in the design, lies on the left of the file."""
+    entry = files(made, "press-colour", "chest")[1]
+    colour = np.asarray(Image.open(made / entry["path"]))
+    (under,) = (e for e in files(made, "press-base", "chest") if e["plate"] == entry["plate"])
+    base = np.asarray(Image.open(made / under["path"]))
+    red = (
+        np.abs(colour[..., :3].astype(int) - (0x8F, 0x24, 0x30)).max(axis=-1) + (colour[..., 3] == 0) * 99 < 3
+    )
+
+    assert entry["mirrored"]
+    assert set(np.unique(colour[..., 3])) == set(np.unique(base)) == {0, 255}
+    assert np.flatnonzero(red.any(axis=0)).mean() < colour.shape[1] / 2
+    assert not base[colour[..., 3] == 0].any()
+    soft = np.s_[:, round(colour.shape[1] * 0.75) :]
+    assert np.array_equal(base[soft], colour[soft][..., 3])  # dots: one mask for both
+    assert 0.2 < (colour[soft][..., 3] > 0).mean() < 0.8
+
+
+def test_the_roll_holds_every_piece_and_over_once(made):
+    """Pieces are garments and overs times prints; each has its number, its size and a place of its own on the film."""
+    (roll,) = record(made)["rolls"]
+    wanted = {
+        ("Barn red", "S"): 4,
+        ("Barn red", "M"): 5,
+        ("Black", "M"): 3,
+        ("Navy", "S"): 2,
+        ("Navy", "M"): 3,
+    }
+    counted: dict[Any, int] = {}
+    for piece in roll["placed"]:
+        key = piece["print"], piece["colourway"], piece["size"]
+        counted[key] = counted.get(key, 0) + 1
+
+    assert counted == {(p, *key): n for p in ("chest", "back") for key, n in wanted.items()}
+    assert sorted(p["number"] for p in roll["placed"]) == list(range(1, roll["pieces"] + 1))
+    assert roll["length_mm"] <= roll["row_layout_mm"] + 0.1
+    assert roll["length_mm"] >= roll["area_bound_mm"] - 0.1
+
+
+def test_every_tag_scans_and_lies_clear_of_the_ink(made):
+    """ZXing reads at each tag's place on the rendered roll what the record says; there is nothing else around it."""
+    (roll,) = record(made)["rolls"]
+    page = pypdfium2.PdfDocument(made / roll["path"])[0]
+    shown = page.render(scale=300 / 72).to_numpy()[..., :3]
+    for piece in roll["placed"]:
+        x, y, wide, high = (round(v * 300 / 25.4) for v in piece["tag_mm"])
+        near = shown[max(y - 12, 0) : y + high + 12, max(x - 12, 0) : x + wide + 12]
+        around = np.pad(near[..., 0], 12, constant_values=255)  # beyond the film nothing is printed
+        (code,) = zxingcpp.read_barcodes(np.ascontiguousarray(around))
+
+        assert code.text == piece["tag"] == f"F-1/1/{piece['number']}"
+        assert np.ptp(near, axis=-1).max() == 0  # black and bare film: no ink of a print
+
+
+def test_the_cut_list_names_every_number(made):
+    """The text of the cut list (PDFium) holds the roll's file, its length and every piece's number."""
+    document = pypdfium2.PdfDocument(made / "rolls" / "cut-list.pdf")
+    text = "\n".join(page.get_textpage().get_text_range() for page in document)
+    (roll,) = record(made)["rolls"]
+
+    assert Path(roll["path"]).name in text
+    assert f"{roll['length_mm']:g} mm" in text
+    for piece in roll["placed"]:
+        assert f"\n{piece['number']}" in text or f" {piece['number']}" in text
+    assert {e["role"] for e in record(made)["files"] if e["path"].startswith("rolls/")} == {
+        "press-roll",
+        "cut-list",
+        "picture",
+    }
+
+
+def test_a_moved_piece_is_found(made, tmp_path):
+    """A roll whose record says something else than the file is not whole."""
+    import shutil
+
+    copy = tmp_path / "copy"
+    shutil.copytree(made, copy)
+    told = record(copy)
+    told["rolls"][0]["placed"][3]["x_mm"] += 1
+    told["rolls"][0]["length_mm"] += 5
+    (copy / "record.json").write_text(json.dumps(told))
+    wrong = audit(copy)
+
+    assert any("does not lie where the record says" in line for line in wrong)
+    assert any("expected 580" in line for line in wrong)
+    assert audit(made) == []
+
+
+def test_rolls_as_tiff(tmp_path):
+    """A press that wants pixels gets a TIFF of colour and White, as large as the roll is long."""
+    assert make(tmp_path, "[presses.film-1.roll]\nfile = 'tiff'\n", prints=ORDER["prints"][:1]) == 0
+    folder = tmp_path / "out" / "F-1-r1"
+    (roll,) = record(folder)["rolls"]
+    with Image.open(folder / roll["path"]) as image:
+        assert image.size[1] == pytest.approx(roll["length_mm"] * 300 / 25.4, abs=1)
+        assert image.n_frames == 2
+
+
+def test_a_print_wider_than_the_film_holds_the_order(tmp_path, capsys):
+    """No plate is made of what no turn makes fit, and the finding says how wide the film is; it cannot be accepted."""
+    shop = "[presses.film-1.roll]\nwidth_mm = 70\n"
+    accept = [*ACCEPTED, {"code": "larger-than-film", "by": "Ada", "why": "no"}]
+
+    assert make(tmp_path, shop, accept=accept) == ExitCode.HELD
+    assert "50 mm wide" in capsys.readouterr().out
+
+
+NIGHT = "[presses.film-1.roll]\ngang = 'night'\n"
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("night")
+    assert make(folder, NIGHT, prints=ORDER["prints"][:1]) == 0
+    assert make(folder, NIGHT, prints=ORDER["prints"][:1], order="F-2") == 0
+    places = Places.below(folder / "out")
+    return folder, places, load_shop(folder / "in" / "shop.toml")
+
+
+def test_orders_of_a_night_share_a_roll(night):
+    """Two orders with the same plate: one release, one image on the roll, and a record of orders and pieces."""
+    _, places, shop = night
+    assert record(places.released / "F-1-r1")["rolls"] == []
+    (made,) = night_rolls(waiting_for_film(places.released), shop, places)
+    told = record(made.path)
+
+    assert made.orders == (("F-1", 1, 17), ("F-2", 1, 17))
+    assert [(o["order"], o["pieces"]) for o in told["orders"]] == [("F-1", 17), ("F-2", 17)]
+    assert {(p["order"], p["number"]) for p in told["rolls"][0]["placed"]} == {
+        (order, number) for order in ("F-1", "F-2") for number in range(1, 18)
+    }
+    assert len({p["plate"] for p in told["rolls"][0]["placed"]}) == 2
+    assert audit(made.path) == []
+    assert made.name.startswith("roll-film-1-")
+
+
+def test_a_night_run_again_makes_nothing_twice(night):
+    """What lies on a roll waits no longer; the same orders give the same release."""
+    _, places, shop = night
+    night_rolls(waiting_for_film(places.released), shop, places)
+    before = sorted(path.name for path in places.released.iterdir())
+
+    assert waiting_for_film(places.released) == ()
+    assert night_rolls([places.released / "F-1-r1", places.released / "F-2-r1"], shop, places) == ()
+    assert sorted(path.name for path in places.released.iterdir()) == before
+
+
+def test_a_revised_order_says_that_it_is_on_film_already(night):
+    """Revision 2 goes on a new roll, whose record names the one that holds revision 1."""
+    folder, places, shop = night
+    night_rolls(waiting_for_film(places.released), shop, places)
+    assert make(folder, NIGHT, prints=ORDER["prints"][:1], revision=2) == 0
+    (made,) = night_rolls(waiting_for_film(places.released), shop, places)
+
+    assert made.orders == (("F-1", 2, 17),)
+    assert [finding.code for finding in made.findings] == ["on-film-already"]
+    assert "Revision 1 of F-1" in made.findings[0].message
+    assert [f["code"] for f in record(made.path)["findings"]] == ["on-film-already"]
