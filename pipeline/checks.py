@@ -18,7 +18,7 @@ from pipeline.stages.preflight import bounds, contrast, ground, resolution, spec
 from pipeline.stages.preflight.look import Look
 
 
-def before(job: Job, plain: Look, *, on_base: bool) -> Iterator[Finding]:
+def before(job: Job, plain: Look) -> Iterator[Finding]:
     """Preflight A, on the recoloured art: resolution, grounds, contrast, colours near the fabric."""
     limits, cloth = job.limits, job.fade.ground_srgb
     if job.bitmap_px is not None:
@@ -43,7 +43,7 @@ def before(job: Job, plain: Look, *, on_base: bool) -> Iterator[Finding]:
             area_mm=job.plates[0].placement.area_mm,
         )
         yield from _kept(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
-    yield from _colours(job, plain, cloth, on_base=on_base)
+    yield from _colours(job, plain, cloth)
 
 
 def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
@@ -71,7 +71,7 @@ def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Findi
         yield finding.answered(by) if answered else finding
 
 
-def _colours(job: Job, plain: Look, cloth: Rgb, *, on_base: bool) -> Iterator[Finding]:
+def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
     limits, main = job.limits, plain.main
     near = {
         "knock_out_de": limits.knock_out_de if job.choices.knock_out != "none" else 0.0,
@@ -88,18 +88,21 @@ def _colours(job: Job, plain: Look, cloth: Rgb, *, on_base: bool) -> Iterator[Fi
         main,
         plain.touching,
         cloth,
-        _standing_out(job, on_base=on_base),
+        _standing_out(job),
         cloth=gone,
         asked=asked,
     )
 
 
-def _standing_out(job: Job, *, on_base: bool) -> swaps.Limits:
+def _standing_out(job: Job) -> swaps.Limits:
     """Return what colours must keep from the fabric and each other, and how they look down the line."""
 
     def stages(colour: Rgb) -> tuple[Rgb, ...]:
-        (life,) = fade.colour_lives((MainColour(colour, 1.0),), job.fade, on_base=on_base)
-        return colour, life.printed, life.compensated[0].rgb
+        # Another colour may get a base or lose it: it must stand out either way.
+        lives = [
+            fade.colour_lives((MainColour(colour, 1.0),), job.fade, on_base=base)[0] for base in (True, False)
+        ]
+        return colour, *(rgb for life in lives for rgb in (life.printed, life.compensated[0].rgb))
 
     return swaps.Limits(
         fabric_de=job.limits.contrast_warn_de,
@@ -122,7 +125,9 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
     yield from resolution.nothing_to_print(before)
     asked = (*(hex_of(c) for c in _shown_colours(job)), *job.choices.cut_out)
     if before > 0:
-        yield from resolution.knocked_out(before, after, asked=asked)
+        for finding in resolution.knocked_out(before, after, asked=asked):
+            other = _in_other_colours(job, plain)
+            yield finding if other is None else replace(finding, remedy=other)
     for finding in kept.found(
         thin.thin_features,
         scans=kept.scans,
@@ -144,6 +149,13 @@ def _with_size(job: Job, kept: Look, finding: Finding) -> Finding:
     times = max(safe, float(finding.limit or 0)) / max(float(finding.measured or 0), 0.01)
     line = remedies.grown(job, kept.ink_share, times * 1.01, job.limits.near_edge_mm) if times < 4 else None
     return finding if line is None else replace(finding, remedy=line)
+
+
+def _in_other_colours(job: Job, plain: Look) -> str | None:
+    """Return the swap line with which all colours of a design stand out from the fabric that they were like."""
+    limits = _standing_out(job)
+    found = contrast.contrast(plain.main, plain.touching, job.fade.ground_srgb, limits)
+    return next((f.remedy for f in found if f.remedy.startswith("swap")), None)
 
 
 def within(job: Job, whole: Look) -> Iterator[Finding]:
@@ -200,7 +212,7 @@ def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: boo
         dye_migration_polyester_percent=limits.dye_migration_polyester_percent,
         dye_migration_cure_c=limits.dye_migration_cure_c,
     )
-    standing_out = _standing_out(job, on_base=on_base)
+    standing_out = _standing_out(job)
     for when, later in (
         ("as printed", [life.printed for life in lives]),
         (f"after {job.fade.washes:g} washes", [life.compensated[0].rgb for life in lives]),

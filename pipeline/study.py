@@ -64,7 +64,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
     gallery = _Gallery(job)
     findings = (
         *notes.findings,
-        *gallery.asking(checks.before(job, plain, on_base=on_base), plain, kept, decision),
+        *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.after(job, plain, whole), whole),
         *gallery.shown(checks.within(job, whole), whole),
         *gallery.shown(checks.printed(job, kept, lives, on_base=on_base), kept),

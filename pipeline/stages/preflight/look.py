@@ -14,11 +14,13 @@ from pipeline.raster import MM_PER_INCH, Pixels
 from pipeline.raster_runs import Picture, Runs, as_pixels, inked
 from pipeline.stages.preflight.bounds import ink_px
 from pipeline.stages.preflight.contacts import Contacts, contacts
-from pipeline.stages.preflight.resolution import hard_edged
 from pipeline.stages.preflight.stations import Scans, scanned
 
 SMALL_PX = 640
 """Longer side of the reduced picture, in pixels at most."""
+
+FLAT_ART = 0.7
+"""Art whose flat main colours cover so much of the ink is flat art."""
 
 Check: TypeAlias = Callable[..., tuple[Finding, ...]]
 """A check of pixels: called with them, their ppi and limits."""
@@ -53,8 +55,11 @@ class Look:
 
     @cached_property
     def hard_edged(self) -> bool:
-        """Whether it is flat colour with hard edges, such as lettering."""
-        return hard_edged(self.pixels)
+        """Whether it is flat colour with hard edges, such as lettering, and no photograph or gradient."""
+        flat = self.touching.flat.tolist()
+        return (
+            sum(colour.share for colour, is_flat in zip(self.main, flat, strict=True) if is_flat) >= FLAT_ART
+        )
 
     @cached_property
     def scans(self) -> Scans:

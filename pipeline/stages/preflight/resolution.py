@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from pipeline.finding import Finding
-from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.raster import MM_PER_INCH
 from pipeline.stages.preflight import words
 
 HALFTONE_SAMPLES = 1.5
@@ -55,17 +53,6 @@ def resolution(
             limit=resolution_stop_ppi if stop else limit,
         ),
     )
-
-
-def hard_edged(pixels: Pixels) -> bool:
-    """Say whether a bitmap is flat colour with hard edges, such as lettering, and not a photograph.
-
-    Flat art is mostly pixels that are nearly equal to the one beside them and, where they are not, jump.
-    """
-    side = pixels[:: max(1, pixels.shape[0] // 512)].astype(np.int16)
-    step = np.abs(np.diff(side, axis=1)).max(axis=2)
-    flat, jumps = int((step <= 2).sum()), int((step > 48).sum())
-    return flat + jumps > 0.9 * step.size and jumps > 0
 
 
 def nothing_to_print(ink_mm2: float) -> tuple[Finding, ...]:

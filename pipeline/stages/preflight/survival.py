@@ -118,8 +118,9 @@ def dye_migration(
                 code="dye-migration",
                 severity="warn",
                 message=f"The fabric is {polyester:.0f} % polyester and {heat}: "
-                f"its dye may rise into the print and stain it.{more}",
-                remedy="Cure cooler, use a blocking base, and print a strike-off; look at it again the next day.",
+                f"its dye may rise into the print and stain it.{more} Cure cooler, use a blocking base, and print a "
+                "strike-off; look at it again the next day.",
+                remedy=words.accept("dye-migration"),
                 measured=round(polyester, 1),
                 limit=dye_migration_polyester_percent,
             )
@@ -131,8 +132,8 @@ def dye_migration(
                 code="dye-migration",
                 severity="warn",
                 message=f"The fabric is {what}: ask the ink's and the fabric's maker whether this ink holds on it "
-                "and what heat it bears.",
-                remedy="Print a strike-off and wash it before the run.",
+                "and what heat it bears. Print a strike-off and wash it before the run.",
+                remedy=words.accept("dye-migration"),
                 measured=what,
             )
         )
