@@ -396,7 +396,7 @@ def every_step(
         step = first
         while True:
             one = Round(HotFolder(place / f"{who}-{step}"), orders, quick=quick)
-            ended = _one_step(one, (who, step))
+            ended = one_step(one, (who, step))
             one.compare(calm)
             total.kills += ended and who == "watcher"
             total.worker_kills += ended and who == "worker"
@@ -410,7 +410,7 @@ def every_step(
     return total
 
 
-def _one_step(one: Round, step: tuple[str, int]) -> bool:
+def one_step(one: Round, step: tuple[str, int]) -> bool:
     """Run one hot folder through with one end at a step; whether the step was ever reached."""
     watcher = start(one.hot, quick=one.quick, step=step)
     until = time.monotonic() + 60
