@@ -4,7 +4,8 @@ Every piece is drawn with known coverage, laid on the fabric, and knocked out fr
 is the ΔE00 between the art and the knocked-out art on its own fabric; "fringe" the mean bias of coverage and of colour
 towards the old fabric, seen on another one, in the zone around knocked-out edges (0 is perfect; a hard threshold gives
 0.2–0.6); "outside" counts pixels with more base than colour. "over limit" counts pixels that differ by
-more than ΔE00 1 and more than one 8-bit level.
+more than ΔE00 1 and more than one 8-bit level. A ramp takes the least coverage that shows the same, so that a glow in
+a colour that is not the purest comes out thinner than it was drawn (below 0), which is no fringe.
 
     python -m ops.exactness [FILE]      print the table, or put it between the marks of FILE
 """
@@ -19,12 +20,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ops.exactness_fade import FadeRow, fade_lines, fade_row
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
 from pipeline.raster_ops import SrgbColour, grow, seen_on
 from pipeline.stages.base import base_plane
-from pipeline.stages.knockout import KnockOutSettings, knock_out_edges, knock_out_ramp
+from pipeline.stages.knockout import KnockOut, KnockOutSettings, knock_out_edges, knock_out_ramp
 
 Floats = NDArray[np.float64]
 FABRICS: dict[str, SrgbColour] = {
@@ -196,13 +198,23 @@ def pieces() -> Iterator[Piece]:
     yield Piece("painted", paint([(star(120, 120, 112, 6), wash), (disc(90, 90, 20), cream)]))
     glow = np.clip(1.2 - np.hypot(x - 0.5, y - 0.5) * 2.6, 0.0, 1.0) ** 1.5
     yield Piece("glow", paint([(glow, sun)]), ramp=True)
+    yield Piece("glow, purest colour", paint([(glow, (1.0, 0.7, 0.0))]), ramp=True)
+
+
+def knocked_out(piece: Piece, cloth: SrgbColour) -> tuple[Pixels, KnockOut]:
+    """Return the piece's picture on `cloth`, and what is knocked out of it."""
+    art = piece.on(cloth)
+    return art, (knock_out_ramp if piece.ramp else knock_out_edges)(
+        art, cloth, KnockOutSettings(lossy=piece.lossy)
+    )
 
 
 def measure(piece: Piece, fabric: str, cloth: SrgbColour) -> Row:
     """Knock the piece out of its picture on `cloth` and measure."""
-    settings = KnockOutSettings(lossy=piece.lossy)
-    art = piece.on(cloth)
-    done = (knock_out_ramp if piece.ramp else knock_out_edges)(art, cloth, settings)
+    return _measured(piece, fabric, cloth, *knocked_out(piece, cloth))
+
+
+def _measured(piece: Piece, fabric: str, cloth: SrgbColour, art: Pixels, done: KnockOut) -> Row:
     wanted = seen_on(art, cloth)
     wanted[done.sure_out] = np.asarray(cloth) * 255.0
     seen = seen_on(done.pixels, cloth)
@@ -231,9 +243,15 @@ def fringe_of(pixels: Pixels, truth: Floats, cloth: SrgbColour) -> tuple[float, 
     return float(np.mean((alpha - cover)[zone])), float(np.mean(bias[zone]))
 
 
-def table() -> list[Row]:
+def table() -> list[tuple[Row, FadeRow]]:
     """Measure every piece on every fabric."""
-    return [measure(piece, name, cloth) for piece in pieces() for name, cloth in FABRICS.items()]
+    rows = []
+    for piece in pieces():
+        for name, cloth in FABRICS.items():
+            art, done = knocked_out(piece, cloth)
+            fade = fade_row(piece.name, name, cloth, done.pixels)
+            rows.append((_measured(piece, name, cloth, art, done), fade))
+    return rows
 
 
 def choke_error_um(choke_mm: float = 0.15, ppi: float = 300.0) -> tuple[float, float]:
@@ -263,6 +281,7 @@ def _based(cover: Floats, ppi: float, choke_mm: float) -> Floats:
 
 def report() -> str:
     """Return the table as Markdown."""
+    rows = table()
     lines = [
         "| piece | fabric | worst ΔE00 | 99.9 % | over limit | coverage | fringe | base outside |",
         "|---|---|---|---|---|---|---|---|",
@@ -270,12 +289,14 @@ def report() -> str:
     lines += [
         f"| {r.piece} | {r.fabric} | {r.worst_de:.2f} | {r.de_999:.2f} | {r.over_a_level} "
         f"| {r.coverage:+.3f} | {r.fringe:+.3f} | {r.outside} |"
-        for r in table()
+        for r, _ in rows
     ]
     straight, round_ = choke_error_um()
     lines += [
         "",
         f"Choke of 0.15 mm at 300 ppi: worst error {straight:.1f} µm on straight edges, {round_:.1f} µm on discs.",
+        "",
+        *fade_lines([row for _, row in rows]),
     ]
     return "\n".join(lines)
 
