@@ -102,6 +102,7 @@ def test_the_sample_is_drawn_like_its_picture(name):
 
     assert not [f.message for f in art.findings if f.severity == "stop"]
     assert svg.agreement(art) is None
+    assert svg.read(art.svg, path.name).svg == art.svg  # normalising again changes nothing
     assert differing(draw(art, width, height), reference).mean() <= 0.002
 
 

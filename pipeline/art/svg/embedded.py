@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from pipeline.art.svg.expand import Walker
 
 
+_BEFORE = ("d", "transform")
+
+
 def document(job: Job, element: Element, data: bytes) -> Job:
     """Return the work on the drawing in `data`, which `element` embeds: it shares caps and resources with `job`.
 
@@ -70,5 +73,15 @@ def draw(walk: Walker, element: Element, inner: Job, size: tuple[float, float], 
     job.steps, job.points = inner.steps, inner.points
     if place.owners and place.ink:
         for part in group.iter():
-            part.set(OWNERS, owners_text(place.owners))
+            _own(part, owners_text(place.owners))
     place.into.extend(group)
+
+
+def _own(part: Element, owners: str) -> None:
+    """Write the owners where the walk writes them, before the paint, so that normalising again changes nothing."""
+    paint = [(name, part.attrib.pop(name)) for name in list(part.attrib) if name not in _BEFORE]
+    if part.tag == "path":
+        part.set(OWNERS, owners)
+    for name, value in paint:
+        part.set(name, value)
+    part.set(OWNERS, owners)
