@@ -248,4 +248,22 @@ def read() -> Cases:
     )  # fmt: skip
 
 
-FAMILIES: tuple[Made, ...] = (measured, coloured, placed, read)
+def routes() -> Cases:
+    """Return cases that another route's own limits decide."""
+    line = 'transform="rotate(20 30 30)"'
+    upper = rect(10, 10, 40, 15, "#1a3a8f")
+    return (
+        Case("thin-line", "a line of 0.29 mm", (svg(rect(10, 30, 40, 0.29, "#1a3a8f", line)), {}),
+             "0.51 mm", (svg(rect(10, 30, 40, 0.51, "#1a3a8f", line)), {}), route="transfer"),
+        Case("thin-gap", "a gap of 0.48 mm", (svg(upper + rect(10, 25.48, 40, 15, "#1a3a8f")), {}),
+             "0.51 mm", (svg(upper + rect(10, 25.51, 40, 15, "#1a3a8f")), {}), route="transfer"),
+        Case("specks", "a separate patch 0.45 mm wide", (svg(INK + rect(55, 5, 0.45, 1.5, "#1a3a8f")), {}),
+             "0.55 mm", (svg(INK + rect(55, 5, 0.55, 1.5, "#1a3a8f")), {}), route="transfer"),
+        Case("thin-line", "a line of 0.24 mm", (svg(rect(10, 30, 40, 0.24, "#1a3a8f", line)), {}),
+             "0.36 mm", (svg(rect(10, 30, 40, 0.36, "#1a3a8f", line)), {}), route="screen"),
+        Case("thin-gap", "a gap of 0.34 mm", (svg(upper + rect(10, 25.34, 40, 15, "#1a3a8f")), {}),
+             "0.51 mm", (svg(upper + rect(10, 25.51, 40, 15, "#1a3a8f")), {}), route="screen"),
+    )  # fmt: skip
+
+
+FAMILIES: tuple[Made, ...] = (measured, coloured, placed, read, routes)

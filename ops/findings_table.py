@@ -151,15 +151,16 @@ def report(rows: Sequence[Row]) -> str:
     ]
     for r in rows:
         found = r.finding
+        what = r.case.what if r.case.route == "direct" else f"{r.case.route}: {r.case.what}"
         if found is None:
-            lines.append(f"| `{r.case.code}` | {r.case.what} | – | – | {r.case.just_not} | – | not found |")
+            lines.append(f"| `{r.case.code}` | {what} | – | – | {r.case.just_not} | – | not found |")
             continue
         remedy = " ".join(found.remedy.split())
         said = f"`{remedy}`" if r.case.mend is None else remedy
         clears = "yes" if r.cleared and not r.new else f"no: {', '.join(r.new) or 'it stays'}"
         just_not = r.case.just_not if r.just_not else f"{r.case.just_not} (found all the same)"
         lines.append(
-            f"| `{r.case.code}` ({found.severity}) | {r.case.what} | {_number(found.measured)} | "
+            f"| `{r.case.code}` ({found.severity}) | {what} | {_number(found.measured)} | "
             f"{_number(found.limit)} | {just_not} | {said} | {clears} |"
         )
     return "\n".join(lines)
