@@ -266,6 +266,28 @@ def test_namespace_entities_of_drawing_programs_are_read():
     assert svg.read(text.encode(), "a.svg").paints == ((255, 0, 0),)
 
 
+@pytest.mark.parametrize(
+    ("frame", "told"),
+    [
+        (
+            '<rect id="edge" x=".5" y=".5" width="99" height="99" fill="none" stroke="#000" stroke-width=".25"/>',
+            ["edge"],
+        ),
+        ('<path d="M0 0H100V100H0Z" fill="none" stroke="#000" stroke-width=".25"/>', ["frame"]),
+        ('<rect x=".5" y=".5" width="99" height="99" fill="none" stroke="#000" stroke-width="3"/>', []),
+        ('<rect x=".5" y=".5" width="99" height="99" fill="#fff" stroke="#000" stroke-width=".25"/>', []),
+        ('<rect x="9" y="9" width="80" height="80" fill="none" stroke="#000" stroke-width=".25"/>', []),
+        ('<circle cx="50" cy="50" r="50" fill="none" stroke="#000" stroke-width=".25"/>', []),
+    ],
+)
+def test_a_thin_frame_around_the_drawing_is_noted(frame, told):
+    """Templates draw their edge as a hairline (common practice, no source); a border that is thick or inside is art."""
+    art = read(frame + '<path d="M9 9h9v9z"/>')
+
+    assert [f.measured for f in art.findings] == told
+    assert all((f.code, f.severity) == ("guide-left", "warn") for f in art.findings)
+
+
 def test_limits_are_kept_for_elements_and_bytes():
     body = f"{HEAD}{'<g/>' * 50}</svg>".encode()
     with pytest.raises(Refused, match="50 elements"):

@@ -61,6 +61,7 @@ def read(
     shed(content)
     scan.labels(job)
     scan.outside(job, content, width, height)
+    scan.frames(job, content, width, height)
     cost.check(job, job.defs, content, width, height)
     return _art(job, width, height, content)
 

@@ -20,6 +20,8 @@ _GUIDE = re.compile(
     r"(?:$|[\s_.:\d-])",
     re.IGNORECASE,
 )
+_HAIR, _NEAR = 0.005, 0.01
+"""Of the longer side: how thick the line of a frame is at most, and how far from the edges of the drawing area."""
 _LOCKED = frozenset(["insensitive", "locked", "lock"])
 _YES = frozenset(["true", "1", "yes"])
 _DRAWING = shapes.TAGS | {"g", "text", "image", "use", "svg"}
@@ -94,6 +96,32 @@ def outside(job: Job, content: Element, width: float, height: float) -> None:
             f'Delete it, or omit = ["{label}"].' if label else "Delete it, or move it into the drawing area.",
             measured=label or None,
         )
+
+
+def frames(job: Job, content: Element, width: float, height: float) -> None:
+    """Note thin lines around the whole drawing area: what programs and templates draw to show where it ends."""
+    longest = max(width, height)
+    for leaf, matrix in leaves(content):
+        outline = job.outlines.get(leaf)
+        line = float(leaf.get("stroke-width", "1")) * max(abs(v) for v in matrix[:4])
+        if outline is None or leaf.get("fill") != "none" or not leaf.get("stroke") or line > _HAIR * longest:
+            continue
+        box = outline.moved(matrix).box() if outline.ops in (list("MLLLZ"), list("MLLLLZ")) else None
+        if box is None:
+            continue
+        apart = [abs(v) for v in (box[0], box[1], width - box[2], height - box[3])]
+        if max(apart) <= _NEAR * longest:
+            owners = owners_of(leaf)
+            job.find(
+                "guide-left",
+                "warn",
+                job.document.ids.get(owners[-1]) if owners else None,
+                "a thin line frames the whole drawing area and would be printed",
+                f'Remove it from the art, or omit = ["{owners[-1]}"].'
+                if owners
+                else "Remove it from the art.",
+                measured=owners[-1] if owners else "frame",
+            )
 
 
 def leaves(element: Element, matrix: Matrix = IDENTITY) -> Iterator[tuple[Element, Matrix]]:
