@@ -25,9 +25,9 @@ from pipeline.papers.facts import (
     TicketFacts,
 )
 from pipeline.plan import Job, Plan, Plate
+from pipeline.roll_files import film_places
 from pipeline.shop import Shop
 from pipeline.stages.fade import ColourLife
-from pipeline.study import Study
 from pipeline.tasks import Plated, write_bytes_task
 from pipeline.work import Work
 
@@ -139,7 +139,7 @@ def _colourway(work: Work, shop: Shop, colourway: Colourway) -> ColourwayFacts:
             for size in garment.size_order
             if size in colourway.pieces
         ),
-        prints=tuple(_print(shop, job, work.studies[job.key], work.plated) for job in jobs),
+        prints=tuple(_print(shop, job, work) for job in jobs),
         wearer="child" if garment.wearer == "child" else "adult",
         drawn_as=garment.drawn_as,
         wash_label=" · ".join(dict.fromkeys(job.press.wash_text for job in jobs if job.press.wash_text)),
@@ -154,8 +154,9 @@ def _rgb(srgb: tuple[float, float, float]) -> tuple[int, int, int]:
     return red, green, blue
 
 
-def _print(shop: Shop, job: Job, study: Study, plated: Mapping[str, Plated]) -> PrintFacts:
+def _print(shop: Shop, job: Job, work: Work) -> PrintFacts:
     press, smallest = job.press, job.plates[0]
+    study, plated = work.studies[job.key], work.plated
     platen = press.platens.get(smallest.placement.platen)
     made = plated.get(smallest.stem)
     inked = 0.0 if made is None else made.ink_mm2 + made.knocked_out_mm2
@@ -198,6 +199,8 @@ def _print(shop: Shop, job: Job, study: Study, plated: Mapping[str, Plated]) -> 
         life=round(job.fade.life),
         inks=tuple(ink.name for ink in job.print.inks),
         hazards=press.hazards,
+        film=film_places(work.rolls, job.colourway, job.print.name),
+        peel=press.peel_text,
     )
 
 

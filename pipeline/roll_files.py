@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.art.profiles import srgb_profile
 from pipeline.faults import Fault
-from pipeline.gang import Kind, Label, Rolled, film_rolls, lay_out, stock_of
+from pipeline.gang import Kind, Label, Laid, Rolled, film_rolls, lay_out, stock_of
+from pipeline.papers.film import FilmFacts
 from pipeline.press.film import FilmPlate, FilmRoll, read_plate
 from pipeline.release import digest, files_below
 from pipeline.shop import Shop
@@ -163,6 +164,26 @@ def _roll_facts(roll: Rolled, press: Press) -> RollFacts:
         press_text=press.cure_text,
         peel_text=press.peel_text,
     )
+
+
+def film_places(rolls: Iterable[Rolled], colourway: str, print_: str) -> tuple[FilmFacts, ...]:
+    """Return where the pieces of one print on one colourway lie, for its ticket."""
+    found: dict[tuple[str, str], list[Laid]] = {}
+    for roll in rolls:
+        for laid in roll.placed:
+            if (laid.label.colourway, laid.label.print) == (colourway, print_):
+                found.setdefault((laid.label.size, Path(roll.path).name), []).append(laid)
+    places = [
+        FilmFacts(
+            size,
+            tuple(sorted(laid.label.number for laid in mine)),
+            file,
+            max(min(laid.y_mm for laid in mine), 0.0),
+            max(laid.y_mm + laid.height_mm for laid in mine),
+        )
+        for (size, file), mine in found.items()
+    ]
+    return tuple(sorted(places, key=lambda place: place.numbers))
 
 
 def roll_file(roll: Rolled) -> dict[str, Any]:

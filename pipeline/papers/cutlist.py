@@ -5,11 +5,11 @@ Everything is told as the film lies ink side up, from its upper left printed cor
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pipeline.papers import words
 from pipeline.papers.facts import Paper, Picture
+from pipeline.papers.film import runs
 from pipeline.papers.kit import (
     BIG,
     BODY,
@@ -148,17 +148,6 @@ def _roll(sheet: Sheet, roll: RollFacts) -> None:
     _by_size(sheet, roll)
     _map(sheet, roll)
     _table(sheet, roll)
-
-
-def runs(numbers: Iterable[int]) -> str:
-    """Write numbers with runs joined: 1–3, 7, 9–10."""
-    out: list[list[int]] = []
-    for number in sorted(numbers):
-        if out and number == out[-1][1] + 1:
-            out[-1][1] = number
-        else:
-            out.append([number, number])
-    return ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in out)
 
 
 def _by_size(sheet: Sheet, roll: RollFacts) -> None:

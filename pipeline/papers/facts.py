@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.art.paint import Rgb
 from pipeline.finding import Finding
+from pipeline.papers.film import FilmFacts
 
 Picture: TypeAlias = NDArray[np.uint8]
 """sRGB, shape (H, W, 3), 0–255."""
@@ -93,7 +94,8 @@ class PrintFacts:
     base lies in the press file (else the press adds it), `mirrored_file` that the file is mirrored already,
     `mirror_at_press` that the press must mirror. `cure` and `pretreat_recipe` are the shop's own words; empty
     means not set. `collar_line_mm`/`centre_mm` say where the seam line and centre lie on the platen, from its
-    upper and left edge. `inks` is the print order of a screen print.
+    upper and left edge. `inks` is the print order of a screen print. `film` says where
+    the pieces of a transfer lie, empty where the night gangs them; `peel` is the shop's own words, empty if not set.
     """
 
     name: str
@@ -133,6 +135,8 @@ class PrintFacts:
     life: int = 0
     inks: tuple[str, ...] = ()
     hazards: tuple[str, ...] = ()
+    film: tuple[FilmFacts, ...] = ()
+    peel: str = ""
 
 
 @dataclass(frozen=True, slots=True)

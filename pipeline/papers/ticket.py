@@ -6,6 +6,7 @@ from pipeline.art.paint import hex_of
 from pipeline.papers import words
 from pipeline.papers.codes import line_code, square_code
 from pipeline.papers.facts import BandFacts, ColourwayFacts, PrintFacts, SizeFacts, TicketFacts
+from pipeline.papers.film import peel_rows
 from pipeline.papers.kit import (
     BIG,
     BODY,
@@ -245,6 +246,7 @@ def _cure(sheet: Sheet, way: ColourwayFacts) -> None:
             sheet.frame(sheet.left + 60, sheet.y, sheet.span - 60, height - 0.8, 0.6)
         sheet.tell(sheet.left + 63, sheet.y + 0.5, said, LARGE, sheet.span - 66)
         sheet.y += height + 0.6
+    peel_rows(sheet, way)
     routes = dict.fromkeys(item.route for item in way.prints)
     lines = words.CAUTIONS["all"] + tuple(line for route in routes for line in words.CAUTIONS[route])
     lines += tuple(dict.fromkeys(line for item in way.prints for line in item.hazards))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.papers import words
 from pipeline.papers.codes import line_code, line_width, row_code
 from pipeline.papers.facts import BandFacts, ColourwayFacts, PrintFacts
+from pipeline.papers.film import film_rows
 from pipeline.papers.garment import position_drawing
 from pipeline.papers.kit import BIG, HAIR, LABEL, LARGE, MONO, PALE, SMALL, STRONG, TINY, Sheet
 from pipeline.papers.parts import banner, heading, pair
@@ -48,6 +49,7 @@ def _one(sheet: Sheet, way: ColourwayFacts, item: PrintFacts) -> None:
     for line in _loud(item):
         banner(sheet, line, sheet.left, sheet.span)
     _bands(sheet, item)
+    film_rows(sheet, item)
     sheet.y += 1.5
 
 

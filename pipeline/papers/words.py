@@ -51,6 +51,12 @@ FILM_SIDE = (
     "The film lies ink side up: prints are seen mirrored, tags read right; x runs across the film, y along it. "
     "Cut between print and tag: no tag may get onto a garment."
 )
+FILM_NIGHT = (
+    "Film is ganged with the other orders of the night: the cut list of the roll says where the pieces lie."
+)
+FILM_DOWN = (
+    "The ink side goes onto the garment; the picture reads right through the film. No tag under the press."
+)
 FILM_ROWS = "All film together {all} m; plain rows would take {rows} m."
 BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch the press's base OFF."
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
