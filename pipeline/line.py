@@ -19,7 +19,7 @@ from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment, swap_not_found
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import packed
-from pipeline.raster_runs import Picture, Runs, in_step, inked, merged, only, pays
+from pipeline.raster_runs import Picture, Runs, flat_or_not, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
@@ -66,8 +66,11 @@ class Pressed:
     base_mm2: float
 
 
-def draw_art(art: Art, draw: Draw) -> tuple[Pixels, Notes]:
-    """Return the art drawn as the plan says, straight RGBA at the exact size of the box, and what was noticed."""
+def draw_art(art: Art, draw: Draw) -> tuple[Picture, Notes]:
+    """Return the art drawn as the plan says, straight RGBA at the exact size of the box, and what was noticed.
+
+    Flat art comes as runs, photographs as pixels.
+    """
     from pipeline.art.bitmap import resample
     from pipeline.art.draw import draw as draw_vector
     from pipeline.art.page import draw_page
@@ -77,15 +80,15 @@ def draw_art(art: Art, draw: Draw) -> tuple[Pixels, Notes]:
             return _draw_vector(art, draw)
         native = draw_vector(art, draw.width_px, draw.height_px, draw.paints)
     elif isinstance(art, PageArt):
-        native = draw_page(art, draw.width_px, draw.height_px)
+        native = draw_page(art, draw.width_px, draw.height_px, draw.paints)
     else:
         native = art.pixels
     treated, notes = treat(native, draw.treatment)
-    return resample(treated, draw.width_px, draw.height_px), notes
+    return flat_or_not(resample(treated, draw.width_px, draw.height_px)), notes
 
 
-def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Pixels, Notes]:
-    from pipeline.art.draw import draw as draw_vector
+def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Picture, Notes]:
+    from pipeline.art.draw import draw_picture
 
     notes: list[Notes] = []
 
@@ -94,7 +97,9 @@ def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Pixels, Notes]:
         notes.append(said)
         return treated if draw.paints.key is None else _keyed(pixels, treated, draw.paints.key)
 
-    drawn = draw_vector(art, draw.width_px, draw.height_px, draw.paints, on_image if art.has_images else None)
+    drawn = draw_picture(
+        art, draw.width_px, draw.height_px, draw.paints, on_image if art.has_images else None
+    )
     return drawn, joined(notes)
 
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pipeline import line
 from pipeline.line import Drawn, DrawnRuns, Notes
 from pipeline.plan import Draw, Job, Plate, drawing_name
-from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not
+from pipeline.raster_runs import Picture, Runs, as_pixels
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
 from pipeline.study import Study, study
@@ -54,8 +54,7 @@ def nameless(job: Job) -> Job:
 def draw_task(spool: Path, draw: Draw) -> None:
     """Draw once and put the pixels, or their runs, on the spool."""
     art = load_drawing(spool, drawing_name(draw.art, draw.turn_deg))
-    pixels, notes = line.draw_art(art, draw)
-    picture = flat_or_not(pixels)
+    picture, notes = line.draw_art(art, draw)
     files = draw_files(spool, draw)
     with _spooled(files["notes"]) as stream:
         pickle.dump(notes, stream)

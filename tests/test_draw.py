@@ -10,9 +10,10 @@ import pytest
 from PIL import Image
 
 from pipeline.art import svg
-from pipeline.art.draw import draw, draw_with, straight
+from pipeline.art.draw import draw, draw_with, straight, straight_picture
 from pipeline.art.paint import PaintMap, Swap
 from pipeline.faults import Refused
+from pipeline.raster_runs import Runs
 
 SQUARES = b"""<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 30 10">
   <style>.sea{fill:hsl(240 100% 50%)}</style>
@@ -159,3 +160,18 @@ def test_embedded_images_pass_through_the_callers_hands(renderer):
     assert tuple(drawn[4, 4]) == (0, 255, 0, 255)
     assert tuple(drawn[16, 4]) == (0, 0, 255, 128)
     assert tuple(cut[4, 4]) == (9, 9, 9, 255)
+
+
+def test_a_drawing_as_runs_is_the_drawing() -> None:
+    """Flat drawings that come off the renderer as runs show the pixels that `straight` makes of the same surface."""
+    rng = np.random.default_rng(11)
+    surface = np.zeros((90, 70, 4), np.uint8)
+    surface[10:60, 5:40] = (200, 40, 20, 255)
+    surface[30:80, 20:65] = (30, 60, 15, 90)
+    surface[:, ::9, 3] = rng.integers(0, 256, (90, 8))
+    surface[..., :3] = np.minimum(surface[..., :3], surface[..., 3:])
+    surface[0, 0] = (3, 0, 0, 0)  # rounding of the renderer: a colour without coverage
+    picture = straight_picture(surface)
+    assert isinstance(picture, Runs)
+    assert (picture.pixels() == straight(surface)).all()
+    assert (np.diff(picture.words.astype(np.int64)) != 0).all()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from typing import TypeVar
 from xml.etree.ElementTree import Element
 
 import numpy as np
@@ -20,12 +21,14 @@ from pipeline.art.svg.normal import OWN
 from pipeline.art.svg.parse import read as parse
 from pipeline.faults import Refused
 from pipeline.raster import Pixels
+from pipeline.raster_runs import Picture, Runs, flat_or_not, merged
 
 LARGEST_SIDE = 32767
 """Pixels a side that cairo surfaces can have."""
 
 _ROWS = 64  # of a wide drawing; what one pass leaves in the cache, the next finds there
 AS_IT_IS = PaintMap()
+T = TypeVar("T")
 
 
 def draw(
@@ -43,6 +46,20 @@ def draw(
     return draw_with(art.renderer, art, width_px, height_px, paints, on_image)
 
 
+def draw_picture(
+    art: VectorArt,
+    width_px: int,
+    height_px: int,
+    paints: PaintMap = AS_IT_IS,
+    on_image: Callable[[Pixels], Pixels] | None = None,
+) -> Picture:
+    """Return what `draw` returns, as runs where the drawing is flat: then few of its pixels are ever looked at."""
+    root = _tree(art, width_px, height_px, paints, on_image)
+    if art.renderer == "cairosvg":
+        return _by_cairosvg(root, width_px, height_px, straight_picture)
+    return flat_or_not(_by_resvg(root))
+
+
 def draw_with(
     renderer: str,
     art: VectorArt,
@@ -52,6 +69,18 @@ def draw_with(
     on_image: Callable[[Pixels], Pixels] | None = None,
 ) -> Pixels:
     """Return what `draw` returns, by a named renderer ("cairosvg" or "resvg")."""
+    root = _tree(art, width_px, height_px, paints, on_image)
+    return _by_cairosvg(root, width_px, height_px, straight) if renderer == "cairosvg" else _by_resvg(root)
+
+
+def _tree(
+    art: VectorArt,
+    width_px: int,
+    height_px: int,
+    paints: PaintMap,
+    on_image: Callable[[Pixels], Pixels] | None,
+) -> Element:
+    """Return the tree to draw: paints rewritten, the size set."""
     if min(width_px, height_px) < 1:
         raise ValueError(f"nothing can be drawn at {width_px} × {height_px} px")
     if max(width_px, height_px) > LARGEST_SIDE:
@@ -65,13 +94,13 @@ def draw_with(
     root.set("width", str(width_px))
     root.set("height", str(height_px))
     root.set("preserveAspectRatio", "none")
-    return _by_cairosvg(root, width_px, height_px) if renderer == "cairosvg" else _by_resvg(root)
+    return root
 
 
-def _by_cairosvg(root: Element, width_px: int, height_px: int) -> Pixels:
+def _by_cairosvg(root: Element, width_px: int, height_px: int, take: Callable[[NDArray[np.uint8]], T]) -> T:
     from pipeline.art.svg.canvas import render
 
-    made: Pixels = render(root, width_px, height_px, straight)
+    made: T = render(root, width_px, height_px, take)
     return made
 
 
@@ -85,6 +114,14 @@ def _by_resvg(root: Element) -> Pixels:
         pixels = np.array(image.convert("RGBA"))
     pixels[pixels[:, :, 3] == 0] = 0
     return pixels
+
+
+def straight_picture(premultiplied: NDArray[np.uint8]) -> Picture:
+    """Return what `straight` returns, as runs where the drawing is flat."""
+    runs = flat_or_not(premultiplied)
+    if not isinstance(runs, Runs):
+        return straight(premultiplied)
+    return merged(runs.with_words(straight(runs.colours[None]).view(np.uint32).reshape(-1)))
 
 
 def straight(premultiplied: NDArray[np.uint8]) -> Pixels:
@@ -101,7 +138,7 @@ def straight(premultiplied: NDArray[np.uint8]) -> Pixels:
         np.bitwise_and(words, 0xFF00FF00, out=turned)  # blue and red change places
         turned |= (words >> 16) & 0xFF
         turned |= (words & 0xFF) << 16
-        turned[turned - 1 < 0x00FFFFFF] = 0  # no coverage, but a colour
+        turned[turned - np.uint32(1) < 0x00FFFFFF] = 0  # no coverage, but a colour
         soft = np.nonzero(strip[..., 3] - np.uint8(1) < 254)
         if soft[0].size:
             rows = strip[soft].astype(np.uint32)

@@ -229,9 +229,7 @@ class Canvas(PNGSurface):  # type: ignore[misc]
         context.restore()
 
 
-def render(
-    root: Element, width_px: int, height_px: int, take: Callable[[NDArray[np.uint8]], NDArray[np.uint8]]
-) -> Any:
+def render(root: Element, width_px: int, height_px: int, take: Callable[[NDArray[np.uint8]], Any]) -> Any:
     """Draw, and return what `take` makes of the premultiplied BGRA pixels (H, W, 4); they live only that long."""
     canvas = Canvas(Node(root), None, 96, output_width=width_px, output_height=height_px)
     canvas.cairo.flush()
