@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from pipeline.stages.impose.job import UNIT_MM, Job, Spot, job_of
-from pipeline.stages.impose.refuse import footprint_mm, problems
+from pipeline.stages.impose.forms import Form, form_of, ink_of
+from pipeline.stages.impose.job import Spot, job_of, turned_mm
+from pipeline.stages.impose.outlines import nested
+from pipeline.stages.impose.refuse import problems
 from pipeline.stages.impose.rows import rows
 from pipeline.stages.impose.search import searched
 from pipeline.stages.impose.values import Layout, Piece, Placed, Roll
@@ -18,77 +18,57 @@ def impose(pieces: tuple[Piece, ...], roll: Roll) -> Layout:
     """
     for problem in problems(pieces, roll):
         raise ValueError(problem.message)
-    job = job_of(pieces, roll)
-    plain = rows(job)
-    found = {"rows": plain, "best fit": searched(job, int(roll.effort * 1e6))}
-    lengths = {name: lengths_of(spots, job) for name, spots in found.items()}
-    method = min(lengths, key=lambda name: sum(lengths[name]))
+    pieces = tuple(piece for piece in pieces if piece.count > 0)
+    forms = [form_of(piece, roll) for piece in pieces]
+    job, steps = job_of(pieces, forms, roll), int(roll.effort * 1e6)
+    shaped = any(ink_of(piece) is not None for piece in pieces)
+    found = {"rows": rows(job), "rectangles": searched(job, steps // 4 if shaped else steps)}
+    if shaped and (spots := nested(pieces, forms, roll, steps - steps // 4)):
+        found["outlines"] = spots
+    lengths = {name: lengths_of(spots, forms) for name, spots in found.items()}
+    totals = {name: round(sum(parts), 4) for name, parts in lengths.items()}
+    method = min(totals, key=lambda name: totals[name])
+    counts = [piece.count for piece in pieces]
+    own = sum(count * form.own_mm2 for count, form in zip(counts, forms, strict=True))
+    grown = sum(count * form.grown_mm2 for count, form in zip(counts, forms, strict=True))
+    bound = grown / (roll.width_mm + roll.gutter_mm) - roll.gutter_mm * len(lengths[method])
     return Layout(
-        placed=_placed(found[method], pieces, roll),
-        lengths_mm=tuple(round(length * UNIT_MM, 1) for length in lengths[method]),
-        utilisation=own_area_mm2(pieces) / (roll.width_mm * sum(lengths[method]) * UNIT_MM),
-        area_bound_mm=max(job.area / job.width - job.gutter * len(lengths[method]), 0) * UNIT_MM,
-        row_layout_mm=sum(lengths["rows"]) * UNIT_MM,
+        placed=_placed(found[method], pieces, forms),
+        lengths_mm=lengths[method],
+        utilisation=own / (roll.width_mm * totals[method]),
+        area_bound_mm=max(bound, 0.0),
+        row_layout_mm=totals["rows"],
         method=method,
-        tried=tuple((name, sum(lengths[name]) * UNIT_MM) for name in found),
+        tried=tuple(totals.items()),
     )
 
 
-def lengths_of(spots: list[Spot], job: Job) -> tuple[int, ...]:
-    """Return the length of each part, without the gutter after its last piece."""
-    ends = [0] * (1 + max(spot.part for spot in spots))
+def lengths_of(spots: list[Spot], forms: list[Form]) -> tuple[float, ...]:
+    """Return the length of each part of the film in mm, to the end of its last piece."""
+    ends = [0.0] * (1 + max(spot.part for spot in spots))
     for spot in spots:
-        high = next(h for _, h, turn in job.kinds[spot.kind].sides if turn == spot.turn)
-        ends[spot.part] = max(ends[spot.part], spot.y + high - job.gutter)
-    return tuple(ends)
+        high = forms[spot.kind].frame[3 if spot.turn % 180 == 0 else 2]
+        ends[spot.part] = max(ends[spot.part], spot.y + high)
+    return tuple(round(end, 4) for end in ends)
 
 
-def own_area_mm2(pieces: tuple[Piece, ...]) -> float:
-    """Return the pieces' own area: that of the outlines where there are some, of the boxes elsewhere."""
-    return sum(
-        piece.count
-        * (
-            piece.width_mm * piece.height_mm
-            if piece.outline is None
-            else float(np.count_nonzero(piece.outline)) * piece.outline_mm**2
-        )
-        for piece in pieces
-    )
-
-
-def _placed(spots: list[Spot], pieces: tuple[Piece, ...], roll: Roll) -> tuple[Placed, ...]:
+def _placed(spots: list[Spot], pieces: tuple[Piece, ...], forms: list[Form]) -> tuple[Placed, ...]:
     """Return the spots as places in mm, in the order of the film: part, then along it, then across."""
     counted = [0] * len(pieces)
     placed = []
     for spot in sorted(spots, key=lambda s: (s.part, s.y, s.x)):
-        piece = pieces[spot.kind]
-        placed.append(_one(spot, piece, counted[spot.kind], roll))
+        placed.append(_one(spot, pieces[spot.kind], counted[spot.kind], forms[spot.kind]))
         counted[spot.kind] += 1
     return tuple(placed)
 
 
-def _one(spot: Spot, piece: Piece, index: int, roll: Roll) -> Placed:
-    foot = footprint_mm(piece, roll)
-    box = turned_mm((0.0, 0.0, piece.width_mm, piece.height_mm), foot, spot.turn)
-    x, y = spot.x * UNIT_MM, spot.y * UNIT_MM
+def _one(spot: Spot, piece: Piece, index: int, form: Form) -> Placed:
+    left, top, wide, high = form.frame
+    box = turned_mm((-left, -top, piece.width_mm, piece.height_mm), (wide, high), spot.turn)
     tag = None
-    if min(roll.tag_mm) > 0:
-        under = (0.0, piece.height_mm + roll.tag_gap_mm, *roll.tag_mm)
-        left, top, wide, high = turned_mm(under, foot, spot.turn)
-        tag = (round(x + left, 4), round(y + top, 4), wide, high)
-    return Placed(piece.key, index, round(x + box[0], 4), round(y + box[1], 4), spot.turn, spot.part, tag)
-
-
-def turned_mm(
-    inner: tuple[float, float, float, float], outer: tuple[float, float], turn: int
-) -> tuple[float, float, float, float]:
-    """Return where the rectangle `inner` (x, y, width, height) of a frame `outer` lies once the frame is turned."""
-    x, y, wide, high = inner
-    width, height = outer
-    if turn == 90:
-        return height - y - high, x, high, wide
-    if turn == 180:
-        return width - x - wide, height - y - high, wide, high
-    if turn == 270:
-        return y, width - x - wide, high, wide
-    return inner
+    if form.tag:
+        under = (form.tag[0] - left, form.tag[1] - top, form.tag[2], form.tag[3])
+        x, y, across, down = turned_mm(under, (wide, high), spot.turn)
+        tag = (round(spot.x + x, 4), round(spot.y + y, 4), across, down)
+    x, y = round(spot.x + box[0], 4), round(spot.y + box[1], 4)
+    return Placed(piece.key, index, x, y, spot.turn, spot.part, tag)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from pipeline.stages.impose.refuse import footprint_mm, turns_of
+from pipeline.stages.impose.forms import Box, Form
+from pipeline.stages.impose.refuse import turns_of
 from pipeline.stages.impose.values import Piece, Roll, Turn
 
 UNIT_MM = 0.1
@@ -26,7 +27,6 @@ class Job:
     kinds: tuple[Kind, ...]
     width: int
     longest: int
-    gutter: int
 
     @property
     def area(self) -> int:
@@ -36,11 +36,11 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where one rectangle lies, in 0.1 mm."""
+    """Where the frame of one piece, turned, has its upper left corner, in mm."""
 
     kind: int
-    x: int
-    y: int
+    x: float
+    y: float
     turn: Turn
     part: int
 
@@ -55,16 +55,34 @@ def units_down(mm: float) -> int:
     return math.floor(mm / UNIT_MM + 1e-6)
 
 
-def job_of(pieces: tuple[Piece, ...], roll: Roll) -> Job:
+def job_of(pieces: tuple[Piece, ...], forms: list[Form], roll: Roll) -> Job:
     """Return the pieces as rectangles; a square, or one that may only lie one way, has one side pair."""
     gutter = units_up(roll.gutter_mm)
-    kinds = tuple(_kind(piece, roll, gutter) for piece in pieces)
-    return Job(kinds, units_down(roll.width_mm) + gutter, units_down(roll.longest_mm) + gutter, gutter)
+    kinds = tuple(_kind(piece, form.frame, roll, gutter) for piece, form in zip(pieces, forms, strict=True))
+    return Job(kinds, units_down(roll.width_mm) + gutter, units_down(roll.longest_mm) + gutter)
 
 
-def _kind(piece: Piece, roll: Roll, gutter: int) -> Kind:
-    width, height = (units_up(side) + gutter for side in footprint_mm(piece, roll))
+def spot_of(kind: int, x: int, y: int, turn: Turn, part: int) -> Spot:
+    """Return a place in units as a place in mm."""
+    return Spot(kind, x * UNIT_MM, y * UNIT_MM, turn, part)
+
+
+def turned_mm(inner: Box, outer: tuple[float, float], turn: Turn) -> Box:
+    """Return where the box `inner` (x, y, width, height) of a frame `outer` (width, height) lies once it is turned."""
+    x, y, wide, high = inner
+    width, height = outer
+    if turn == 90:
+        return height - y - high, x, high, wide
+    if turn == 180:
+        return width - x - wide, height - y - high, wide, high
+    if turn == 270:
+        return y, width - x - wide, high, wide
+    return inner
+
+
+def _kind(piece: Piece, frame: Box, roll: Roll, gutter: int) -> Kind:
+    width, height = (units_up(side) + gutter for side in frame[2:])
     sides: dict[tuple[int, int], Turn] = {}
-    for turn in turns_of(piece, roll):
+    for turn in turns_of(piece, frame, roll):
         sides.setdefault((width, height) if turn % 180 == 0 else (height, width), turn)
     return Kind(max(piece.count, 0), tuple((w, h, turn) for (w, h), turn in sides.items()))

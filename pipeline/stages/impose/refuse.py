@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from pipeline.finding import Finding
+from pipeline.stages.impose.forms import Box, form_of
 from pipeline.stages.impose.values import Piece, Roll, Turn
 
 MOST_PIECES = 20_000
@@ -46,17 +47,9 @@ def problems(pieces: tuple[Piece, ...], roll: Roll) -> tuple[Finding, ...]:
     return tuple(found for piece in pieces if (found := _too_large(piece, roll)))
 
 
-def footprint_mm(piece: Piece, roll: Roll) -> tuple[float, float]:
-    """Return width and height, unturned, of the box together with its tag."""
-    wide, high = roll.tag_mm
-    if wide <= 0 or high <= 0:
-        return piece.width_mm, piece.height_mm
-    return max(piece.width_mm, wide), piece.height_mm + roll.tag_gap_mm + high
-
-
-def turns_of(piece: Piece, roll: Roll) -> tuple[Turn, ...]:
-    """Return the turns both allow in which the piece fits the film, smallest first."""
-    width, height = footprint_mm(piece, roll)
+def turns_of(piece: Piece, frame: Box, roll: Roll) -> tuple[Turn, ...]:
+    """Return the turns both allow in which the frame (x, y, width, height) fits the film, smallest first."""
+    _, _, width, height = frame
     fits = {
         0: width <= roll.width_mm and height <= roll.longest_mm,
         1: height <= roll.width_mm and width <= roll.longest_mm,
@@ -65,12 +58,14 @@ def turns_of(piece: Piece, roll: Roll) -> tuple[Turn, ...]:
 
 
 def _too_large(piece: Piece, roll: Roll) -> Finding | None:
-    width, height = footprint_mm(piece, roll)
-    if not (math.isfinite(width) and math.isfinite(height) and piece.width_mm > 0 and piece.height_mm > 0):
-        message = f"{piece.key} has no size: {piece.width_mm:g} × {piece.height_mm:g} mm."
-    elif turns_of(piece, roll):
-        return None
+    width, height = piece.width_mm, piece.height_mm
+    if not (0 < width < math.inf and 0 < height < math.inf and piece.outline_mm > 0):
+        message = f"{piece.key} has no size: {width:g} × {height:g} mm."
     else:
+        frame = form_of(piece, roll).frame
+        width, height = frame[2:]
+        if turns_of(piece, frame, roll):
+            return None
         message = (
             f"{piece.key} takes {width:g} × {height:g} mm with its tag; the film is {roll.width_mm:g} mm wide and at "
             f"most {roll.longest_mm:g} mm long, and no allowed turn makes it fit."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.stages.impose.job import Job, Spot
+from pipeline.stages.impose.job import Job, Spot, spot_of
 
 
 def rows(job: Job) -> list[Spot]:
@@ -16,6 +16,6 @@ def rows(job: Job) -> list[Spot]:
                 x, y, high = 0, y + high, 0
             if y + height > job.longest:
                 x, y, high, part = 0, 0, 0, part + 1
-            spots.append(Spot(number, x, y, turn, part))
+            spots.append(spot_of(number, x, y, turn, part))
             x, high = x + width, max(high, height)
     return spots

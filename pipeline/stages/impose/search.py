@@ -10,25 +10,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product
 
-from pipeline.stages.impose.job import Job, Spot
+from pipeline.stages.impose.job import Job, Spot, spot_of
+from pipeline.stages.impose.sequence import Sequence
 from pipeline.stages.impose.skyline import Choice, Filling, fill
 
 LOTS = 150  # equal pieces are laid in this many lots all together, so that one kind can lie in two ways
 PATIENCE = 2000  # tries without gain before another start is taken
-
-
-class Sequence:
-    """The same whole numbers on every machine, spread evenly enough to choose by (Knuth's MMIX multiplier)."""
-
-    __slots__ = ("state",)
-
-    def __init__(self) -> None:
-        self.state = 1
-
-    def below(self, count: int) -> int:
-        """Return the next number in [0, count)."""
-        self.state = (self.state * 6364136223846793005 + 1442695040888963407) & 0xFFFFFFFFFFFFFFFF
-        return (self.state >> 33) % count
 
 
 @dataclass(slots=True)
@@ -146,5 +133,5 @@ def searched(job: Job, steps: int) -> list[Spot]:
     for lot, x, y, across, part in search.run().filling.spots:
         kind = search.lots[lot][0]
         turn = next(turn for width, _, turn in job.kinds[kind].sides if width == across)
-        spots.append(Spot(kind, x, y, turn, part))
+        spots.append(spot_of(kind, x, y, turn, part))
     return spots

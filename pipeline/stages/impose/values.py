@@ -37,8 +37,9 @@ class Roll:
 
     `width_mm` is what can be printed across; `longest_mm` the longest piece of film. `gutter_mm` is kept
     between any two pieces, tags included, not at the edges of the film. `tag_mm` is the (width, height) of
-    the tag under each piece, `tag_gap_mm` below its box, left edges flush; (0, 0) means none. `effort` is the
-    work allowed, in millions of steps: more can only shorten the roll, and the same effort gives the same roll.
+    each piece's tag, (0, 0) for none: it lies `tag_gap_mm` under the box, left edges flush, or beside the ink
+    where an outline leaves room. `effort` is the work allowed, in millions of steps (one takes one to three
+    seconds): more can only shorten the roll, and the same effort gives the same roll.
     """
 
     width_mm: float
@@ -54,9 +55,11 @@ class Roll:
 class Placed:
     """Where one piece lies: `x_mm`, `y_mm` is the upper left corner of its turned box on its part of the film.
 
-    x runs across the film, y along it. `index` counts the equal pieces of a key from 0, `part` the parts of
-    the film from 0. `turn_deg` is clockwise as seen on the film (numpy.rot90(box, -turn_deg // 90)). `tag_mm`
-    is (x, y, width, height) of the turned tag on the film, None without tags.
+    Of a piece with an outline only the ink is sure to lie on the film and clear of others: its box may reach over
+    the film's edges (`x_mm` < 0) and over the boxes of its neighbours. x runs across the film, y along it.
+    `index` counts the equal pieces of a key from 0, `part` the parts of the film from 0. `turn_deg` is clockwise
+    as seen on the film (numpy.rot90(box, -turn_deg // 90)). `tag_mm` is (x, y, width, height) of the turned tag
+    on the film, None without tags.
     """
 
     key: str
@@ -73,9 +76,10 @@ class Layout:
     """A whole layout, and the figures to judge it by.
 
     `lengths_mm` is the film used by each part, `length_mm` their sum. `utilisation` is the pieces' own area
-    (outlines where there are some) over the film used, in (0, 1]. `area_bound_mm` is a length no layout can
-    beat: the areas grown by half a gutter over the film's width. `row_layout_mm` is what plain rows in the
-    order given take. `tried` names every method with the length it reached; `method` is the best of them.
+    (outlines where there are some) over the film used, in (0, 1]. `area_bound_mm` is a length no layout can beat:
+    the outlines, holes filled and parts joined, grown by half a gutter, over the film's width. `row_layout_mm` is
+    what plain rows in the order given take. `tried` names every method with the length it reached; `method` is
+    the best of them.
     """
 
     placed: tuple[Placed, ...]
