@@ -216,7 +216,7 @@ def _colour(number: int, life: ColourLife) -> ColourFacts:
         worn=life.compensated[1].rgb,
         grade_with=life.compensated[0].grade.value,
         grade_without=life.plain[0].grade.value,
-        share=life.share,
+        share=round(life.share, 4),  # rounded as the record has it, here and below
     )
 
 
@@ -226,9 +226,9 @@ def _band(plate: Plate, plated: Mapping[str, Plated]) -> BandFacts:
     return BandFacts(
         sizes=placement.sizes,
         pieces=plate.pieces,
-        width_mm=placement.width_mm,
-        height_mm=placement.height_mm,
-        origin_mm=placement.origin_mm,
+        width_mm=round(placement.width_mm, 3),
+        height_mm=round(placement.height_mm, 3),
+        origin_mm=(round(placement.origin_mm[0], 2), round(placement.origin_mm[1], 2)),
         files=tuple(Path(path).name for _, path in files),
         width_px=placement.width_px,
         height_px=placement.height_px,

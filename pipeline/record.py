@@ -12,6 +12,7 @@ from pipeline.art.paint import hex_of
 from pipeline.estimate import estimates, minutes
 from pipeline.finding import SEVERITIES, Finding
 from pipeline.keys import code_version, library_versions
+from pipeline.legible import undrawable_texts
 from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
 from pipeline.release import RECORD, digest, files_below
@@ -29,6 +30,7 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
     if plan.order.ship == "as ready":
         found.append(_ships_together())
     found += film_findings(plan)
+    found += undrawable_texts(plan.order)
     for job in plan.jobs:
         found += job.findings
         found += [

@@ -30,6 +30,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "roll_files",
         "rolls",
         "estimate",
+        "legible",
         "record",
         "paperwork",
         "nightpapers",

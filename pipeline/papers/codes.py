@@ -9,8 +9,8 @@ from pipeline.papers.kit import MM, Sheet
 
 QUIET_MODULES = 10  # on each side (ISO/IEC 15417)
 SQUARE_QUIET = 4  # all around (ISO/IEC 18004)
-MODULE_MM = 0.34  # two pixels when the page is read at 150 ppi
-LEAST_MM = 0.30
+MODULE_MM = 0.5  # at most; three pixels when the page is read at 150 ppi
+LEAST_MM = 0.30  # at least
 
 
 def ascii_only(text: str) -> bool:
