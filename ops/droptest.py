@@ -23,7 +23,7 @@ import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from ops.killtest import Onlooker, art, claims, manifest, tree
+from ops.killtest import Onlooker, art, claims, manifest, peak_mib, tree
 from pipeline.hotfolder.layout import HotFolder
 from pipeline.postflight import audit
 
@@ -104,7 +104,7 @@ def main() -> int:
     eyes.start()
     dropped = _drop_all(hot, options.minutes * 60, options.every)
     out = _wait(hot, dropped)
-    resident = _resident_mib(watcher.pid)
+    resident = peak_mib(watcher.pid)
     watcher.send_signal(signal.SIGTERM)
     code = watcher.wait()
     stop.set()
@@ -179,13 +179,6 @@ def _faults(hot: HotFolder, orders: int) -> list[str]:
             faults.append(f"{folder.name}: {error}")
     faults += [f"left in incoming: {name}" for name in tree(hot.incoming) if name.endswith(".json")]
     return faults
-
-
-def _resident_mib(process: int) -> float:
-    for line in Path(f"/proc/{process}/status").read_text().splitlines():
-        if line.startswith("VmHWM"):
-            return int(line.split()[1]) / 1024
-    return 0.0
 
 
 if __name__ == "__main__":

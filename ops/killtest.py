@@ -228,6 +228,12 @@ def workers_of(supervisor: int) -> list[int]:
     return found
 
 
+def peak_mib(process: int) -> float:
+    """Return the most memory a process has had resident, in MiB (VmHWM, proc(5))."""
+    status = Path(f"/proc/{process}/status").read_text()
+    return int(status.partition("VmHWM:")[2].split()[0]) / 1024
+
+
 def beats(hot: HotFolder) -> int:
     """Return the process that wrote the last heartbeat."""
     try:
