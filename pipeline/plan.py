@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pipeline.art.paint import PaintMap, Rgb, parse_hex
-from pipeline.art.piece import Art, BitmapArt, VectorArt
+from pipeline.art.piece import Art, BitmapArt, PageArt, VectorArt
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
 from pipeline.keys import key_of
@@ -258,9 +258,9 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
 
 
 def _elements(context: _Context, colourway: Colourway) -> frozenset[str]:
-    """Return the elements of all vector art on a colourway."""
+    """Return the elements and layers of all art on a colourway."""
     names = {drawing_name(p.art, p.turn_deg) for p in prints_of(context.order, colourway)}
-    arts = [art for name in names if isinstance(art := context.arts[name], VectorArt)]
+    arts = [art for name in names if isinstance(art := context.arts[name], VectorArt | PageArt)]
     return frozenset().union(*(art.elements for art in arts))
 
 
@@ -287,7 +287,7 @@ def _plate(
     plain = draw(replace(paints, cloth=(), cut_out=()), bare)
     first = second = None
     if bitmap and treatment.knock_out is not None:
-        second = draw(PaintMap(), treatment)
+        second = draw(paints, treatment)
     elif job.keys is not None:
         second = draw(replace(paints, key=job.keys.second), treatment)
         first = plain if job.keys.plain_is_first else draw(replace(paints, key=job.keys.first), treatment)

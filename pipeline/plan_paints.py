@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.art.paint import PaintMap, Rgb, Swap, hex_of, parse_hex
-from pipeline.art.piece import Art, BitmapArt, VectorArt
+from pipeline.art.piece import Art, BitmapArt, PageArt, VectorArt
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.fabric import Cloth
@@ -66,15 +66,19 @@ def paints_for(
             forced=None if choices.knock_out == "auto" else choices.knock_out,
         )
     treatment = Treatment(choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out)
-    if not isinstance(art, VectorArt):
+    if isinstance(art, BitmapArt) or (isinstance(art, PageArt) and not art.elements):
         return PaintMap(), treatment, _no_elements(choices, elsewhere)
     known = art.elements
-    if not art.linear:
+    if isinstance(art, PageArt) or not art.linear:
         drawn = PaintMap(
             only=tuple(e for e in choices.only if e in known),
             omit=tuple(e for e in choices.omit if e in known),
         )
-        return drawn, treatment, (*_unknown_elements(art, choices, elsewhere), *_needs_plain_paints(choices))
+        return (
+            drawn,
+            treatment,
+            (*_unknown_elements(art, choices, elsewhere), *_needs_plain_paints(art, choices)),
+        )
     swaps, missing = _vector_swaps(art, choices, wanted, limits.knock_out_de)
     findings = [*missing, *_unknown_elements(art, choices, elsewhere)]
     seen = _paints_after(art, swaps)
@@ -170,10 +174,12 @@ def left_in(art: Art, choices: ArtChoices) -> tuple[Finding, ...]:
 
 def _decided(art: Art, choices: ArtChoices, finding: Finding) -> Finding:
     element = finding.measured
-    if not isinstance(art, VectorArt) or not isinstance(element, str) or not (choices.only or choices.omit):
+    if isinstance(art, BitmapArt) or not isinstance(element, str) or not (choices.only or choices.omit):
         return finding
     if element in choices.omit:
         return finding.answered("The manifest leaves it out (omit).")
+    if isinstance(art, PageArt):
+        return _decided_layer(choices, finding)
     from pipeline.art.svg.paint import shapes_of
 
     shapes, drawn = shapes_of(art, element, choices.only, choices.omit)
@@ -181,6 +187,14 @@ def _decided(art: Art, choices: ArtChoices, finding: Finding) -> Finding:
         key = "only" if choices.only else "omit"
         return finding.answered(f"What the manifest says in {key} leaves it out.")
     if drawn and element in choices.only:
+        return finding.answered("The manifest names it in only: it is to be printed.")
+    return finding
+
+
+def _decided_layer(choices: ArtChoices, finding: Finding) -> Finding:
+    if choices.only and finding.measured not in choices.only:
+        return finding.answered("What the manifest says in only leaves it out.")
+    if choices.only and finding.code == "guide-left":
         return finding.answered("The manifest names it in only: it is to be printed.")
     return finding
 
@@ -219,7 +233,9 @@ def _nothing_shows_fabric(colour: Rgb, paints: tuple[Rgb, ...]) -> Finding:
     )
 
 
-def _unknown_elements(art: VectorArt, choices: ArtChoices, elsewhere: frozenset[str]) -> list[Finding]:
+def _unknown_elements(
+    art: VectorArt | PageArt, choices: ArtChoices, elsewhere: frozenset[str]
+) -> list[Finding]:
     named = {
         "cut_out": choices.cut_out,
         "omit": choices.omit,
@@ -241,14 +257,19 @@ def _unknown_elements(art: VectorArt, choices: ArtChoices, elsewhere: frozenset[
     ]
 
 
-def _needs_plain_paints(choices: ArtChoices) -> tuple[Finding, ...]:
+def _needs_plain_paints(art: VectorArt | PageArt, choices: ArtChoices) -> tuple[Finding, ...]:
+    why = (
+        "a PDF page is"
+        if isinstance(art, PageArt)
+        else "the art mixes its colours by blending or filters, and is"
+    )
     named = (*choices.cut_out, *(rule.element for rule in choices.swap if rule.element))
     return tuple(
         Finding(
             code="unsupported-feature",
             severity="stop",
-            message=f"{element!r} cannot be cut out or swapped: the art mixes its colours by blending or filters.",
-            remedy="Send the art with those effects expanded into plain shapes, or leave the element as it is.",
+            message=f"{element!r} cannot be cut out or swapped: {why} drawn as pixels.",
+            remedy="Send the art as SVG with its effects expanded into plain shapes, or leave the element as it is.",
             measured=element,
         )
         for element in named
@@ -261,7 +282,7 @@ def _no_elements(choices: ArtChoices, elsewhere: frozenset[str]) -> tuple[Findin
         Finding(
             code="element-not-found",
             severity="stop",
-            message=f"The element {element!r} is named, but a bitmap or a PDF page has no elements.",
+            message=f"The element {element!r} is named, but a bitmap or a PDF page without layers has no elements.",
             remedy="Leave it out, or send the art as SVG with ids.",
             measured=element,
         )

@@ -12,7 +12,7 @@ from pipeline.make import plan_order
 from pipeline.record import all_findings
 from pipeline.shop import load_shop
 from pipeline.study import Study
-from tests.test_make import hand_in, order
+from tests.test_make import hand_in, make, order, plate, record
 
 ART = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 80">
 <g id="crest"><circle id="sun" cx="40" cy="40" r="30" fill="#8f2430"/>
@@ -60,6 +60,33 @@ def test_a_gradient_that_only_passes_through_the_fabrics_colour_is_said(
     found = [f for f in all_findings(plan, NoStudies()) if f.code == "gradient-through-fabric"]
 
     assert [(f.severity, f.colourways) for f in found] == [("note", way) for way in ways]
+
+
+def decided(folder: Path) -> dict[str, str]:
+    """Return the severity of what is left in the art of a made order, by element or layer."""
+    return {
+        f["measured"]: f["severity"]
+        for f in record(folder)["findings"]
+        if f["code"] in ("guide-left", "hidden-content")
+    }
+
+
+BLENDED = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 80">
+<rect width="50" height="80" fill="#2f7f86"/>
+<rect width="30" height="20" fill="#f3e9d2" style="mix-blend-mode:multiply"/>
+<rect id="guides" x="60" width="40" height="80" fill="#00ff00"/></svg>"""
+
+
+def test_what_is_left_out_of_blended_art_is_on_no_plate(tmp_path: Path) -> None:
+    """Art that is knocked out as pixels loses the element before that, on every fabric."""
+    manifest = order(art={"badge": {"file": "badge.svg", "omit": ["guides"]}})
+    assert make(tmp_path, manifest, {"badge.svg": BLENDED}) == 0
+
+    assert decided(tmp_path) == {"guides": "note"}
+    for colourway in ("Barn red", "Black"):
+        pixels = plate(tmp_path, "press-colour", colourway, "M")
+        assert pixels[:, : pixels.shape[1] // 2, 3].any()
+        assert not pixels[:, pixels.shape[1] * 6 // 10 :, 3].any()
 
 
 def severities(findings: list[Finding]) -> dict[str, str]:

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.art import page_scan
+from pipeline.art import page_layers, page_scan
+from pipeline.art.paint import PaintMap
 from pipeline.art.piece import PageArt
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Fault, Refused
@@ -21,6 +22,7 @@ from pipeline.raster import Pixels
 
 AGAIN = "Export the PDF again and check that it opens."
 TRIAL_PX = 256
+AS_IT_IS = PaintMap()
 _one_at_a_time = threading.Lock()
 """PDFium is not thread-safe: two threads at once crash it or draw wrongly without a word."""
 
@@ -41,7 +43,7 @@ def read(data: bytes, name: str) -> PageArt:
                 what = f"the PDF has {len(pdf.pages)} pages."
                 raise unreadable(name, what, "Save the page that is to be printed on its own.")
             unit = _user_unit(pdf.pages[0])
-            findings = page_scan.scan(pdf, name)
+            findings, layers = page_scan.scan(pdf, name), page_layers.names(pdf)
             if pdf.is_encrypted:
                 findings = (*findings, _locked(name))
     except pikepdf.PasswordError as error:
@@ -55,7 +57,7 @@ def read(data: bytes, name: str) -> PageArt:
     except Exception as error:  # a damaged file breaks the library's promises about types in many ways
         raise unreadable(name, f"the PDF is damaged ({_first_line(error)}).", AGAIN) from error
     width, height = _size(data, name)
-    art = PageArt(name, data, width * unit, height * unit, findings)
+    art = PageArt(name, data, width * unit, height * unit, findings, layers)
     longest = max(width, height)
     draw_page(art, max(1, round(TRIAL_PX * width / longest)), max(1, round(TRIAL_PX * height / longest)))
     return art
@@ -79,15 +81,19 @@ def turned(art: PageArt, degrees: float) -> PageArt:
         return replace(art, pdf=out.getvalue(), width=size[0], height=size[1])
 
 
-def draw_page(art: PageArt, width_px: int, height_px: int) -> Pixels:
+def draw_page(art: PageArt, width_px: int, height_px: int, paints: PaintMap = AS_IT_IS) -> Pixels:
     """Draw the page's crop box over exactly `width_px` × `height_px` pixels, on a clear ground.
 
-    Straight alpha, colour 0 where alpha is 0. Comments, stamps and form fields are not drawn.
+    Straight alpha, colour 0 where alpha is 0. Comments, stamps and form fields are not drawn; of `paints` a page takes
+    `only` and `omit`, which name layers.
     """
     import pypdfium2.raw as raw
 
     pixels = np.zeros((height_px, width_px, 4), np.uint8)
-    with _page(art.pdf, art.name) as page:
+    data = art.pdf
+    if paints.only or paints.omit:
+        data = page_layers.chosen(data, paints.only, paints.omit)
+    with _page(data, art.name) as page:
         bitmap = raw.FPDFBitmap_CreateEx(
             width_px, height_px, raw.FPDFBitmap_BGRA, pixels.ctypes.data_as(ctypes.c_void_p), width_px * 4
         )

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.art import page_overprint
+from pipeline.art import page_layers, page_overprint
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.finding import Finding
 
@@ -45,7 +45,7 @@ def scan(pdf: Any, name: str) -> tuple[Finding, ...]:
     _colour_space(page.get("/Group", {}).get("/CS"), seen, 0)
     resources = _inherited(page, "/Resources")
     _content(_joined(page.get("/Contents"), seen), resources, seen, 0)
-    return tuple(_findings(seen, _hidden_layers(pdf), _annotations(page)))
+    return (*_findings(seen, _annotations(page)), *page_layers.findings(pdf, name))
 
 
 def _inherited(page: Any, key: str) -> Any:
@@ -202,29 +202,16 @@ def _is_dictionary(value: Any) -> bool:
     return isinstance(value, pikepdf.Dictionary | pikepdf.Stream)
 
 
-def _hidden_layers(pdf: Any) -> list[str]:
-    """Names of the layers that the file's own view switches off (ISO 32000-1, 8.11.4.3)."""
-    properties = pdf.Root.get("/OCProperties")
-    if properties is None:
-        return []
-    view = properties.get("/D", {})
-    off = {group.objgen for group in view.get("/OFF", [])}
-    groups = list(properties.get("/OCGs", []))
-    if view.get("/BaseState") == "/OFF":
-        off |= {group.objgen for group in groups} - {group.objgen for group in view.get("/ON", [])}
-    return sorted({str(group.get("/Name", "no name")) for group in groups if group.objgen in off})
-
-
 def _annotations(page: Any) -> int:
     return sum(1 for one in page.get("/Annots", []) if one.get("/Subtype") not in ("/Link", "/Popup"))
 
 
-def _listed(names: set[str] | list[str]) -> str:
+def _listed(names: set[str]) -> str:
     clean = sorted("".join(c for c in name if c.isprintable())[:60] for name in names)
     return ", ".join(clean[:8]) + (f" and {len(clean) - 8} more" if len(clean) > 8 else "")
 
 
-def _findings(seen: Seen, layers: list[str], annotations: int) -> Iterator[Finding]:
+def _findings(seen: Seen, annotations: int) -> Iterator[Finding]:
     name = seen.name
     if "colour" in seen.overprint:
         message = f"{name} uses overprint, which is not simulated: inks meant to mix would cover each other."
@@ -252,9 +239,6 @@ def _findings(seen: Seen, layers: list[str], annotations: int) -> Iterator[Findi
         message = f"{name} uses CMYK; it is converted to sRGB by a fixed rule without its profile."
         remedy = "Check the colours on the proof; export as RGB to decide them yourself."
         yield Finding("colour-mode", "warn", message, remedy, art=name, measured="CMYK", limit="sRGB")
-    if layers:
-        message = f"{name} has layers that are switched off and do not print: {_listed(layers)}."
-        yield Finding("hidden-content", "warn", message, "Switch on what is to be printed.", art=name)
     if annotations:
         message = f"{name} carries {annotations} comment(s), stamp(s) or form field(s), which do not print."
         yield Finding("hidden-content", "warn", message, "Flatten what is to be printed.", art=name)

@@ -74,13 +74,17 @@ class BitmapArt:
 
 @dataclass(frozen=True, slots=True)
 class PageArt:
-    """One page of a PDF, drawn at whatever size is asked for; recoloured and knocked out as pixels."""
+    """One page of a PDF, drawn at whatever size is asked for; recoloured and knocked out as pixels.
+
+    `elements` are the names of its layers, which `only` and `omit` may choose.
+    """
 
     name: str
     pdf: bytes = field(repr=False)
     width: float
     height: float
     findings: tuple[Finding, ...] = ()
+    elements: frozenset[str] = frozenset()
 
 
 Art: TypeAlias = VectorArt | BitmapArt | PageArt

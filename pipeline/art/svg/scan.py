@@ -1,25 +1,15 @@
-"""What is in the art but does not belong on the shirt: guides, marks, instructions, locked layers, ink beside the area.
-
-Names are judged by the words people give such layers (common practice, no source).
-"""
+"""What does not belong on the shirt: guides, marks, instructions, locked layers, ink beside the area."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from xml.etree.ElementTree import Element
 
+from pipeline.art.guides import is_guide
 from pipeline.art.svg import shapes, units
 from pipeline.art.svg.job import Job, owners_of
 from pipeline.art.svg.units import IDENTITY, Matrix, multiply
 
-_GUIDE = re.compile(
-    r"(?:^|[\s_.:-])(?:guides?|guide[\s_-]?lines?|crop[\s_-]?marks?|trim[\s_-]?(?:marks?|box)|registration(?:[\s_-]?marks?)?"
-    r"|reg[\s_-]?marks?|cut[\s_-]?(?:lines?|contour)|bleed(?:[\s_-]?(?:box|line))?|safe[\s_-]?(?:area|zone)|print[\s_-]?area"
-    r"|template|instructions?|notes?|do[\s_-]?not[\s_-]?print|no[\s_-]?print|non[\s_-]?printing|mock[\s_-]?up|fold[\s_-]?lines?)"
-    r"(?:$|[\s_.:\d-])",
-    re.IGNORECASE,
-)
 _HAIR, _NEAR = 0.005, 0.01
 """Of the longer side: how thick the line of a frame is at most, and how far from the edges of the drawing area."""
 _LOCKED = frozenset(["insensitive", "locked", "lock"])
@@ -38,7 +28,7 @@ def labels(job: Job) -> None:
             for n in (element.get("id"), foreign.get("label"), foreign.get("name"), element.get("class"))
             if n
         ]
-        guide = next((n for n in names if _GUIDE.search(n)), None)
+        guide = next((n for n in names if is_guide(n)), None)
         identity = element.get("id")
         answer = (
             f'Remove it from the art, or omit = ["{identity}"].' if identity else "Remove it from the art."
