@@ -68,7 +68,7 @@ def test_equal_facts_give_an_equal_proof() -> None:
     assert proof_pdf(sample_facts.proof()) == PDF
 
 
-@pytest.mark.parametrize("first", [0, 34, 67])
+@pytest.mark.parametrize("first", [100, 134, 167])
 def test_nothing_overlaps_leaves_the_page_or_is_faint_on_generated_proofs(first: int) -> None:
     """Contrast 4.5 : 1 by WCAG 2.2, success criterion 1.4.3."""
     for seed in range(first, first + 34):

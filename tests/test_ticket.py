@@ -66,10 +66,7 @@ def test_every_number_and_name_of_the_facts_can_be_read_from_the_page() -> None:
 def test_the_steps_stand_in_the_order_in_which_the_operator_works() -> None:
     with pikepdf.open(io.BytesIO(PDF)) as pdf, pdf.open_outline() as outline:
         entries = [item.title for item in outline.root]
-    places = [
-        TEXT.index(title)
-        for title in ("Spray", "TOTAL", "upper edge", "Pictures are", "Heat presses")
-    ]
+    places = [TEXT.index(title) for title in ("Spray", "TOTAL", "upper edge", "Pictures are", "Heat presses")]
 
     assert entries[:6] == [f"{number} {title}" for number, title in words.STEPS.items()]
 
@@ -90,6 +87,23 @@ def test_bar_codes_decode_to_order_and_file_names_at_150_ppi() -> None:
             found.setdefault(code.format.name, set()).add(code.text)
     wanted = {TICKET.job.order} | {b.files[0] for p in TICKET.colourway.prints for b in p.bands}
 
+    assert found["QRCode"] == wanted
+    assert found["Code128"] == wanted
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_bar_codes_of_long_file_names_decode_on_both_papers(paper: str) -> None:
+    """44 characters a name, 16 rows; decoded by zxing-cpp at 150 ppi."""
+    usual = sample_orders.usual(12)
+    facts = sample_facts.letter(usual) if paper == "Letter" else usual
+    pdf = ticket_pdf(facts)
+    found: dict[str, set[str]] = {}
+    for page in range(len(pypdfium2.PdfDocument(pdf))):
+        for code in zxingcpp.read_barcodes(checks.rendered(pdf, page, 150)):
+            found.setdefault(code.format.name, set()).add(code.text)
+    wanted = {facts.job.order} | {b.files[0] for p in facts.colourway.prints for b in p.bands}
+
+    assert len(max(wanted, key=len)) >= 44
     assert found["QRCode"] == wanted
     assert found["Code128"] == wanted
 
@@ -126,7 +140,14 @@ def test_a_plain_ticket_needs_few_facts_and_takes_one_page_or_two() -> None:
     assert ticket_sheet(replace(TICKET, colourway=way)).page <= 2
 
 
-def test_a_usual_ticket_takes_three_pages_at_most_on_a4_and_fits_letter() -> None:
+def test_usual_tickets_take_three_pages_at_most_on_both_papers() -> None:
+    """A front of up to twelve colours and a nape of up to six, one to eight sizes, a finding with its picture."""
+    for seed in range(24):
+        for facts in (sample_orders.usual(seed), sample_facts.letter(sample_orders.usual(seed))):
+            assert 1 <= ticket_sheet(facts).page <= 3, (seed, facts.job.paper)
+
+
+def test_letter_is_letter() -> None:
     assert ticket_sheet(TICKET).page <= 3
     sheet = ticket_sheet(sample_facts.letter(TICKET))
 

@@ -10,7 +10,8 @@ from pipeline.papers.kit import MM, Sheet
 QUIET_MODULES = 10  # on each side (ISO/IEC 15417)
 SQUARE_QUIET = 4  # all around (ISO/IEC 18004)
 MODULE_MM = 0.5  # at most; three pixels when the page is read at 150 ppi
-LEAST_MM = 0.30  # at least
+LEAST_MM = 0.315  # at least; finer ones are not read for sure at 150 ppi
+SQUARE_LEAST_MM = 0.28
 
 
 def ascii_only(text: str) -> bool:
@@ -70,6 +71,11 @@ def square_code(sheet: Sheet, x: float, y: float, side: float, text: str) -> Non
     if ascii_only(text):
         cells = _square(text)
         _draw_square(sheet, x, y, side / (len(cells) + 2 * SQUARE_QUIET), cells)
+
+
+def row_height(text: str) -> float:
+    """Return the least height in mm of a row whose `row_code` can be read; 0 for a text that gets none."""
+    return (len(_square(text)) + SQUARE_QUIET) * SQUARE_LEAST_MM if ascii_only(text) else 0.0
 
 
 def row_code(sheet: Sheet, x: float, y: float, width: float, height: float, text: str) -> None:

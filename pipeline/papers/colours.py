@@ -21,10 +21,15 @@ _HEX = Style("plain", 7.5)
 _NAME = Style("bold", 8.5)
 
 
-def height_of(colours: tuple[ColourFacts, ...], width: float) -> float:
+def _most(sheet: Sheet) -> int:
+    return MOST - 3 if sheet.compact else MOST
+
+
+def height_of(sheet: Sheet, colours: tuple[ColourFacts, ...], width: float) -> float:
     """Return the height of the table in mm."""
-    rest = max(0, len(colours) - MOST)
-    return (HEADS + ROW * min(len(colours), MOST) if colours else 0.0) + -(-rest // _across(width)) * ROW
+    rows = min(len(colours), _most(sheet))
+    strips = -(-(len(colours) - rows) // _across(width))
+    return HEADS + ROW * (rows + strips) if colours else 0.0
 
 
 def _across(width: float) -> int:
@@ -37,12 +42,12 @@ def colour_table(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None
     `width` is at least 80 mm. The cursor moves down; rows that don't fit go to the next page under a heading. Beyond
     `MOST` colours, only number and chip as printed.
     """
-    for i, colour in enumerate(item.colours[:MOST]):
+    for i, colour in enumerate(item.colours[: _most(sheet)]):
         if sheet.need(ROW + (HEADS if i == 0 else 0)) or i == 0:
             _heads(sheet, item, x, width)
         _row(sheet, colour, (x, x + 6, _step(width)), x + width)
         sheet.y += ROW
-    rest, columns = item.colours[MOST:], _across(width)
+    rest, columns = item.colours[_most(sheet) :], _across(width)
     for i, colour in enumerate(rest):
         if i % columns == 0:
             sheet.need(ROW)

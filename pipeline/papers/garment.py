@@ -100,14 +100,15 @@ def position_drawing(
 
 def _dimensions(sheet: Sheet, rect: tuple[float, float, float, float], cx: float, cy: float) -> None:
     x1, y1, x2, y2 = rect
-    ax = x1 + (x2 - x1) * 0.2
+    ax, ay = x1 + (x2 - x1) * 0.2, (cy + y1) / 2
     if abs(y1 - cy) > 0.5:
         _arrow(sheet, ax, cy, ax, y1)
-    _letter(sheet, ax - 3, (cy + y1) / 2, "A")
+    _letter(sheet, ax - 3, ay, "A")
+    below = max(y2 + 2.6, ay + 4.0)  # a low print leaves no room beside A
     if abs(x1 - cx) > 0.5:
-        _arrow(sheet, cx, y2 + 2.6, x1, y2 + 2.6)
-    _letter(sheet, min(cx, x1) - 2.6, y2 + 2.6, "B")
-    _arrow(sheet, x1, y2 + 6.4, x2, y2 + 6.4)
-    _letter(sheet, x1 - 2.6, y2 + 6.6, "C")
+        _arrow(sheet, cx, below, x1, below)
+    _letter(sheet, min(cx, x1) - 2.6, below, "B")
+    _arrow(sheet, x1, below + 3.8, x2, below + 3.8)
+    _letter(sheet, x1 - 2.6, below + 4.0, "C")
     _arrow(sheet, x2 + 2.2, y1, x2 + 2.2, y2)
     _letter(sheet, x2 + 4.8, (y1 + y2) / 2, "D")

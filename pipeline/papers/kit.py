@@ -96,7 +96,7 @@ class Sheet:
     """A PDF in the making: draws in mm, breaks pages, keeps the boxes of its text.
 
     `furniture` is called at the start of each page, with the cursor at the upper margin; `pages` is the
-    number of pages when known (a first run counts them).
+    number of pages when known (a first run counts them). `compact` asks for smaller pictures and lower rows.
     """
 
     def __init__(
@@ -109,13 +109,14 @@ class Sheet:
         furniture: Callable[[Sheet], None] | None = None,
         pages: int = 0,
         bottom: float = MARGIN + 3.5,
+        compact: bool = False,
     ) -> None:
         from reportlab.pdfgen.canvas import Canvas
 
         self.width, self.height = size
         self.left, self.right = MARGIN + RAIL, size[0] - MARGIN
         self.bottom = size[1] - bottom
-        self.pages, self.page, self.y = pages, 1, MARGIN
+        self.pages, self.page, self.y, self.compact = pages, 1, MARGIN, compact
         self.boxes: list[Box] = []
         self.running = ""  # the section that a turned page continues
         self._fills: list[tuple[float, float, float, float, Rgb]] = []

@@ -170,7 +170,7 @@ def print_picture(
     sheet.frame(x, y, width, height, 0.15)
 
 
-FINDING_MM = (40.0, 20.0)
+FINDING_MM, FINDING_COMPACT_MM = (40.0, 20.0), (28.0, 14.0)
 FINDING_BYTES = 90_000
 
 
@@ -183,13 +183,14 @@ def findings_list(
     """Write findings with their severity as a word, their pictures in a column beside them, then who accepted what."""
     known = pictures or {}
     shown = any(finding.picture in known for finding in findings)
-    width = sheet.span - 18 - (FINDING_MM[0] + 3 if shown else 0)
+    box = FINDING_COMPACT_MM if sheet.compact else FINDING_MM
+    width = sheet.span - 18 - (box[0] + 3 if shown else 0)
     free = sheet.y  # where the column of pictures ends
     for finding in findings:
         place = [finding.print or finding.art or "", words.run_of(finding.sizes) if finding.sizes else ""]
         line = " · ".join(part for part in (finding.code, *place) if part)
         picture = known.get(finding.picture)
-        tall = 0.0 if picture is None else fitted(picture, *FINDING_MM)[1] + TINY.height + 1
+        tall = 0.0 if picture is None else fitted(picture, *box)[1] + TINY.height + 1
         height = sheet.height_of(finding.message, SMALL, width) + STRONG.height
         if sheet.need(max(height, max(free - sheet.y, 0) + tall if tall else 0)):
             free = sheet.y
@@ -197,7 +198,7 @@ def findings_list(
         loud = finding.severity == "stop"
         _tagged(sheet, words.SEVERITIES[finding.severity], line, finding.message, width, loud=loud)
         if picture is not None:
-            _beside(sheet, max(top, free), picture, finding.code)
+            _beside(sheet, max(top, free), picture, finding.code, box)
             free = max(top, free) + tall
     sheet.y = max(sheet.y, free)
     for decision in decisions:
@@ -206,10 +207,10 @@ def findings_list(
         _tagged(sheet, "AGREED", head, body, sheet.span - 18)
 
 
-def _beside(sheet: Sheet, y: float, picture: Picture, label: str) -> None:
-    wide, tall = fitted(picture, *FINDING_MM)
+def _beside(sheet: Sheet, y: float, picture: Picture, label: str, box: tuple[float, float]) -> None:
+    wide, tall = fitted(picture, *box)
     print_picture(sheet, sheet.right - wide, y, wide, tall, picture, None, FINDING_BYTES)
-    sheet.say(sheet.right - FINDING_MM[0], y + tall + 0.2, label, TINY, FINDING_MM[0], "right")
+    sheet.say(sheet.right - box[0], y + tall + 0.2, label, TINY, box[0], "right")
 
 
 def _tagged(sheet: Sheet, tag: str, line: str, body: str, width: float, *, loud: bool = False) -> None:

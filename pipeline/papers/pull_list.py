@@ -20,16 +20,17 @@ from pipeline.papers.kit import (
 )
 from pipeline.papers.night_facts import PullFacts, PullLine
 from pipeline.papers.parts import chip, foot, heading
-from pipeline.papers.table import Column, Table
+from pipeline.papers.table import GAP, Column, Table
 
 _ROW_MM = 8.6
 _COLUMNS = (
     Column("size", 22, style=LARGE),
     Column("ordered", 20, "right"),
     Column("overs", 16, "right"),
-    Column("PULL", 22, "right", Style("bold", 15)),
-    Column("   received", 26),
-    Column("   short", 26),
+    Column("PULL", 20, "right", Style("bold", 15)),
+    Column("", 4),
+    Column("received", 26),
+    Column("short", 26),
     Column("orders", 56, style=Style("plain", 9)),
 )
 
@@ -87,11 +88,12 @@ def _blank(sheet: Sheet, garment: str, fabric: str, lines: tuple[PullLine, ...])
             (str(line.pieces + line.overs), ""),
             ("", ""),
             ("", ""),
+            ("", ""),
             (", ".join(line.orders), ""),
         )
         table.row(sheet, cells, _ROW_MM)
-        for _, x, width in table.places()[4:6]:
-            sheet.frame(x + 3, sheet.y - _ROW_MM + 1.2, width - 6, _ROW_MM - 2.4, 0.25)
+        for _, x, width in table.places()[5:7]:
+            sheet.frame(x + GAP / 2, sheet.y - _ROW_MM + 1.2, width - 5, _ROW_MM - 2.4, 0.25)
     table.close(sheet)
     pieces, overs = sum(x.pieces for x in lines), sum(x.overs for x in lines)
     sheet.need(STRONG.height + 1.5)

@@ -29,6 +29,9 @@ from pipeline.papers.parts import banner, bullets, findings_list, foot, heading,
 from pipeline.papers.ticket_print import print_step
 from pipeline.papers.ticket_setup import set_up
 
+PAGES = 3
+"""Pages that a ticket should not exceed; one of many prints and sizes does."""
+
 _TEXT = Style("plain", 9.0)
 
 
@@ -38,11 +41,15 @@ def ticket_pdf(facts: TicketFacts) -> bytes:
 
 
 def ticket_sheet(facts: TicketFacts) -> Sheet:
-    """Return the ticket as drawn, with its boxes, before it is written out."""
-    return in_two_runs(lambda pages: _draw(facts, pages))
+    """Return the ticket as drawn, with its boxes, before it is written out; set closer if it took more pages."""
+    sheet = in_two_runs(lambda pages: _draw(facts, pages))
+    if sheet.page <= PAGES:
+        return sheet
+    closer = in_two_runs(lambda pages: _draw(facts, pages, compact=True))
+    return closer if closer.page < sheet.page else sheet
 
 
-def _draw(facts: TicketFacts, pages: int) -> Sheet:
+def _draw(facts: TicketFacts, pages: int, *, compact: bool = False) -> Sheet:
     job, way = facts.job, facts.colourway
     sheet = Sheet(
         PAPERS[job.paper],
@@ -51,6 +58,7 @@ def _draw(facts: TicketFacts, pages: int) -> Sheet:
         author=job.shop,
         furniture=lambda s: _furniture(s, facts),
         pages=pages,
+        compact=compact,
     )
     _pretreat(sheet, way)
     _load(sheet, way)
@@ -59,7 +67,7 @@ def _draw(facts: TicketFacts, pages: int) -> Sheet:
     _cure(sheet, way)
     _check(sheet, way)
     if way.findings or way.decisions:
-        heading(sheet, "!", words.FINDINGS, 14)
+        heading(sheet, "!", words.FINDINGS, 24)
         findings_list(sheet, way.findings, way.decisions, facts.pictures)
     if job.revision > 1:
         heading(sheet, "Δ", words.CHANGES, 8)
@@ -202,7 +210,7 @@ def _load(sheet: Sheet, way: ColourwayFacts) -> None:
 
 def _size_grid(sheet: Sheet, way: ColourwayFacts) -> None:
     """Write one cell a size: size, pieces, a box to tick; the total last."""
-    columns = max(1, int(sheet.span // 21.5))
+    columns = max(1, int(sheet.span // 19))
     wide, high = sheet.span / columns, 17.6
     cells: list[SizeFacts | None] = [*way.sizes, None]
     for i, cell in enumerate(cells):
@@ -213,7 +221,7 @@ def _size_grid(sheet: Sheet, way: ColourwayFacts) -> None:
         inner = wide - 1.5
         if cell is None:
             sheet.fill(x, y, inner, high - 1.2, INK)
-            sheet.say(x + 1.6, y + 0.8, "TOTAL", LARGE, inner - 3)
+            sheet.figure(x + 1.6, y + 0.8, "TOTAL", LARGE, inner - 3)
             sheet.figure(x + 1.6, y + 6.6, str(way.garments), HUGE, inner - 3)
         else:
             sheet.frame(x, y, inner, high - 1.2, 0.3)

@@ -24,12 +24,13 @@ SMALL_MM = 24.0
 """A picture smaller than this is shown a second time, enlarged."""
 
 ENLARGED_MM = 30.0
+COMPACT_MM = (44.0, 48.0)
 
 
 def print_step(sheet: Sheet, way: ColourwayFacts) -> None:
     """Write step 4: each print on its fabric at one scale, its base, knock-out, fade and main colours."""
     pictured = [item for item in way.prints if item.picture is not None]
-    scale = common_scale(tuple(pictured) or way.prints, *PICTURE_MM)
+    scale = common_scale(tuple(pictured) or way.prints, *(COMPACT_MM if sheet.compact else PICTURE_MM))
     blocks = [_block(sheet, item, scale) for item in way.prints]
     heading(sheet, "4", words.STEPS[4], blocks[0].height + 14 if blocks else 20, words.HATCHED)
     line = f"Pictures are 1 : {words.number(scale)}, largest size. {words.GRADES}"
@@ -63,7 +64,7 @@ def _block(sheet: Sheet, item: PrintFacts, scale: float) -> _Block:
     x, rest = sheet.left + taken, sheet.span - taken
     lines = _lines(item)
     text = sum(sheet.height_of(value, INLINE, rest - INLINE_LABEL) + 0.4 for _, value in lines)
-    table = height_of(item.colours, rest)
+    table = height_of(sheet, item.colours, rest)
     high = max((tall for _, tall in sizes), default=0.0) + (TINY.height if len(sizes) > 1 else 0)
     beside = text + table < 150
     return _Block(item, sizes, x, rest, lines, beside, max(high, text + (table if beside else 0)))

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from pipeline.papers import words
-from pipeline.papers.codes import line_code, line_width, row_code
+from pipeline.papers.codes import line_code, line_width, row_code, row_height
 from pipeline.papers.facts import BandFacts, ColourwayFacts, PrintFacts
 from pipeline.papers.film import film_rows
 from pipeline.papers.garment import position_drawing
-from pipeline.papers.kit import BIG, HAIR, LABEL, LARGE, MONO, PALE, SMALL, STRONG, TINY, Sheet
+from pipeline.papers.kit import BIG, HAIR, LABEL, LARGE, MARGIN, MONO, PALE, SMALL, STRONG, TINY, Sheet
 from pipeline.papers.parts import banner, heading, pair
 
-DRAWING_MM = 42.0
+DRAWING_MM = 40.0
 CODE_MM = 18.0
 """Width of the column that holds the square codes."""
 
 _COLUMNS = (("sizes", 27.0), ("pieces", 16.0), ("A", 26.0), ("B", 30.0), ("C", 28.0), ("D", 28.0))
-_NUMBERS, _BAR = 6.2, 5.2
+_NUMBERS = 6.2
 
 
 def set_up(sheet: Sheet, way: ColourwayFacts) -> None:
@@ -117,6 +117,11 @@ def _loud(item: PrintFacts) -> list[str]:
 # -- bands -------------------------------------------------------------------------------------------------
 
 
+def _bar(sheet: Sheet) -> float:
+    """Return the height of the line codes in mm."""
+    return 4.4 if sheet.compact else 5.2
+
+
 def _numbers_of(band: BandFacts) -> tuple[float, float, float, float]:
     left, down = band.origin_mm
     return abs(down), left, band.width_mm, band.height_mm
@@ -126,7 +131,7 @@ def _bands(sheet: Sheet, item: PrintFacts) -> None:
     """Write one row a band: sizes, pieces, A to D, its file with Code 128 and QR; equal A to D once for all."""
     alike = len(item.bands) > 1 and len({_numbers_of(band) for band in item.bands}) == 1
     if alike:
-        sheet.need(LABEL.height + 2 * _NUMBERS + _BAR + 10)
+        sheet.need(LABEL.height + 2 * _NUMBERS + _bar(sheet) + 10)
         _heads(sheet)
         sizes = tuple(size for band in item.bands for size in band.sizes)
         _numbers(sheet, item.bands[0], sizes, sum(band.pieces for band in item.bands))
@@ -221,17 +226,31 @@ def _file_text(band: BandFacts, *, pixels: bool = True) -> str:
     return "  ".join(part for part in parts if part)
 
 
+def _bar_place(sheet: Sheet, text: str) -> tuple[float, float, float]:
+    """Return (x, width, free width beside it) of the line code: a long one goes out into the rail; width 0 if too long.
+
+    The quiet zone may lie where the page is white anyway.
+    """
+    end = sheet.right - CODE_MM
+    for x in (sheet.left - 2.4, MARGIN - 3.2):
+        used = line_width(text, end + 1.2 - x)
+        if used:
+            return x, used, end - x - used
+    return sheet.left, 0.0, 0.0
+
+
 def _height(sheet: Sheet, band: BandFacts, *, alike: bool) -> float:
     if not band.files:
         return _NUMBERS + 0.8
-    code = line_width(band.files[0], sheet.span - CODE_MM)
-    bar = _BAR + 0.6 if code else 0.0
+    _, used, beside = _bar_place(sheet, band.files[0])
+    bar = _bar(sheet) + 0.6 if used else 0.0
     if alike:
-        return max(_NUMBERS, _short_text(sheet, band) + 1.2) + bar + 0.6
-    beside = sheet.span - CODE_MM - code
-    if beside > 45:
-        return _NUMBERS + max(bar, sheet.height_of(_file_text(band), MONO, beside - 2)) + 0.8
-    return _NUMBERS + bar + sheet.height_of(_file_text(band), MONO, sheet.span - CODE_MM) + 0.6
+        height = max(_NUMBERS, _short_text(sheet, band) + 1.2) + bar + 0.6
+    elif beside > 45:
+        height = _NUMBERS + max(bar, sheet.height_of(_file_text(band), MONO, beside - 2)) + 0.8
+    else:
+        height = _NUMBERS + bar + sheet.height_of(_file_text(band), MONO, sheet.span - CODE_MM) + 0.6
+    return max(height, row_height(band.files[0]))
 
 
 def _file(sheet: Sheet, band: BandFacts, height: float, *, alike: bool) -> None:
@@ -240,11 +259,13 @@ def _file(sheet: Sheet, band: BandFacts, height: float, *, alike: bool) -> None:
         return
     row_code(sheet, sheet.right - CODE_MM, sheet.y, CODE_MM, height, band.files[0])
     y = sheet.y + (max(_NUMBERS, _short_text(sheet, band) + 1.2) if alike else _NUMBERS + 0.2)
-    used = line_code(sheet, sheet.left - 2.4, y, sheet.span - CODE_MM, _BAR, band.files[0])
+    x, used, beside = _bar_place(sheet, band.files[0])
+    if used:
+        line_code(sheet, x, y, used + 0.01, _bar(sheet), band.files[0])
     if alike:
         return
-    if sheet.span - CODE_MM - used > 45:
-        sheet.tell(sheet.left + used, y, _file_text(band), MONO, sheet.span - CODE_MM - used - 2)
+    if beside > 45:
+        sheet.tell(x + used + 2, y, _file_text(band), MONO, beside - 2)
     else:
-        below = _BAR + 0.4 if used else 0
+        below = _bar(sheet) + 0.4 if used else 0
         sheet.tell(sheet.left + 1, y + below, _file_text(band), MONO, sheet.span - CODE_MM)
