@@ -17,7 +17,7 @@ HUES = (
     (165.0, "green"),
     (190.0, "sea green"),
     (232.0, "teal"),
-    (300.0, "blue"),
+    (308.0, "blue"),
     (324.0, "violet"),
     (348.0, "purple"),
     (360.0, "crimson"),
@@ -50,8 +50,10 @@ def colour_name(lab: tuple[float, float, float]) -> str:
         return "cream"
     if 30 <= hue < 115 and chroma < WARM:
         return f"{'light ' if lightness >= 62 else 'dark ' if lightness < 38 else ''}warm grey"
+    if 86 <= hue < 115 and lightness < 60:
+        return _shaded("olive", lightness, chroma)
     if warm and lightness < 60 and chroma < 0.7 * lightness + 15:
-        return _shaded("olive" if hue >= 86 else "brown", lightness, chroma)
+        return _shaded("brown", lightness, chroma)
     if (hue < 42 or hue >= 348) and lightness >= 62:
         return _shaded("pink", lightness, chroma)
     return _shaded(next(word for top, word in HUES if hue < top), lightness, chroma)

@@ -135,7 +135,8 @@ def _hooded(w: float, bottom: float, drop: float, view: View) -> Outline:
         return _body(neck, right, w, (*seams, hood))
     half = [(0.31 * w, 1.02 * w), (0.31 * w, 0.84 * w), (0.2 * w, 0.64 * w)]
     pocket = [*half, *_mirrored(half), half[0]]
-    hood = [(-0.25 * w, top + 0.06 * w), (-0.24 * w, top - 0.16 * w), (-0.14 * w, top - 0.33 * w), (0, top - 0.38 * w),
+    hood = [(0.0, top + 0.24 * w), (-0.25 * w, top + 0.06 * w), (-0.24 * w, top - 0.16 * w),
+            (-0.14 * w, top - 0.33 * w), (0, top - 0.38 * w),
             (0.14 * w, top - 0.33 * w), (0.24 * w, top - 0.16 * w), (0.25 * w, top + 0.06 * w)]  # fmt: skip
     body = _body(neck, right, w, (*seams, pocket))
     return Outline(body.edge, body.seams, (hood,))
