@@ -227,6 +227,18 @@ def test_hatching_is_seen_on_black_and_on_white_cloth() -> None:
         assert (out[~mask] == tone).all()
 
 
+def test_bands_that_share_one_file_and_place_stand_in_one_row_with_their_counts() -> None:
+    band = TICKET.colourway.prints[1].bands[0]
+    bands = tuple(
+        replace(band, sizes=(size,), pieces=count) for size, count in (("S", 12), ("M", 30), ("L", 24))
+    )
+    item = replace(TICKET.colourway.prints[1], bands=bands)
+    pdf = ticket_pdf(replace(TICKET, colourway=replace(TICKET.colourway, prints=(item,))))
+
+    assert "One file for all: S 12 · M 30 · L 24" in flat(checks.read(pdf))
+    assert checks.read(pdf).count("roll-01.pdf") == 1
+
+
 def test_a_file_name_that_no_bar_code_can_hold_is_still_written_out() -> None:
     band = replace(TICKET.colourway.prints[1].bands[0], files=("größe-ü.pdf",))
     assert isinstance(band, BandFacts)

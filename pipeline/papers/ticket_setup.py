@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pipeline.papers import words
 from pipeline.papers.codes import line_code, line_width, row_code, row_height
 from pipeline.papers.facts import BandFacts, ColourwayFacts, PrintFacts
@@ -128,24 +130,12 @@ def _numbers_of(band: BandFacts) -> tuple[float, float, float, float]:
 
 
 def _bands(sheet: Sheet, item: PrintFacts) -> None:
-    """Write one row a band: sizes, pieces, A to D, its file with Code 128 and QR; equal A to D once for all."""
-    alike = len(item.bands) > 1 and len({_numbers_of(band) for band in item.bands}) == 1
+    """Write one row a band: sizes, pieces, A to D, its file with Code 128 and QR; what is equal on all, once."""
+    bands = _joined(item.bands)
+    alike = len(bands) > 1 and len({_numbers_of(band) for band in bands}) == 1
     if alike:
-        sheet.need(LABEL.height + 2 * _NUMBERS + _bar(sheet) + 10)
-        _heads(sheet)
-        sizes = tuple(size for band in item.bands for size in band.sizes)
-        _numbers(sheet, item.bands[0], sizes, sum(band.pieces for band in item.bands))
-        sheet.y += _NUMBERS + 0.8
-        if item.bands[0].width_px:
-            sheet.say(
-                sheet.left + 1,
-                sheet.y - 0.4,
-                words.ALIKE.format(pixels=_pixels(item.bands[0])),
-                TINY,
-                sheet.span,
-            )
-            sheet.y += TINY.height
-    for i, band in enumerate(item.bands):
+        _for_all(sheet, bands)
+    for i, band in enumerate(bands):
         height = _height(sheet, band, alike=alike)
         turned = sheet.need(height + (0 if alike or i else 5))
         if not alike and (turned or i == 0):
@@ -158,6 +148,34 @@ def _bands(sheet: Sheet, item: PrintFacts) -> None:
         _file(sheet, band, height, alike=alike)
         sheet.y += height
     sheet.rule(sheet.left, sheet.y, sheet.right - CODE_MM, sheet.y, 0.2, HAIR)
+    if len(bands) < len(item.bands):
+        text = words.SAME_FILE.format(
+            sizes=" · ".join(f"{words.run_of(b.sizes)} {b.pieces}" for b in item.bands)
+        )
+        sheet.need(sheet.height_of(text, STRONG, sheet.span))
+        sheet.y += sheet.tell(sheet.left + 1, sheet.y + 0.6, text, STRONG, sheet.span - 1) + 0.6
+
+
+def _joined(bands: tuple[BandFacts, ...]) -> tuple[BandFacts, ...]:
+    """Return one band for all where they share one file and lie alike, else the bands as they are."""
+    first = bands[0]
+    if not first.files or any((b.files, _numbers_of(b)) != (first.files, _numbers_of(first)) for b in bands):
+        return bands
+    sizes = tuple(size for band in bands for size in band.sizes)
+    return (replace(first, sizes=sizes, pieces=sum(band.pieces for band in bands)),)
+
+
+def _for_all(sheet: Sheet, bands: tuple[BandFacts, ...]) -> None:
+    """Write A to D once for bands that lie alike, each with a file of its own."""
+    first = bands[0]
+    sheet.need(LABEL.height + 2 * _NUMBERS + _bar(sheet) + 10)
+    _heads(sheet)
+    sizes = tuple(size for band in bands for size in band.sizes)
+    _numbers(sheet, first, sizes, sum(band.pieces for band in bands))
+    sheet.y += _NUMBERS + 0.8
+    if first.width_px:
+        text = words.ALIKE.format(pixels=_pixels(first))
+        sheet.y += sheet.say(sheet.left + 1, sheet.y - 0.4, text, TINY, sheet.span)
 
 
 def _places(sheet: Sheet) -> list[tuple[str, float, float]]:

@@ -34,6 +34,7 @@ PRETREAT_YES = "Spray {areas}: the print and {margin} mm on each side. Then dry 
 PRETREAT_RECIPE = "Recipe: {recipe}"
 
 WEARER_SIDES = "Left and right are the wearer's. Drawn as it lies on the platen, printed side up."
+SAME_FILE = "One file for all: {sizes}"
 ALIKE = "The same on all sizes, {pixels}."
 CENTRED = "Centred on the centre line."
 ENLARGED = "enlarged"
