@@ -1,7 +1,7 @@
 """Draws the art of the example orders: run it to make the files again, they are kept beside it.
 
 The scenario is invented: the Brackwater Kite Society, its crest, a marsh at dusk, and a moss patch that sinks into a
-green shirt. The lettering is outlined from DejaVu Sans Bold, so that no font is needed to print it.
+green shirt, a badge for film. The lettering is outlined from DejaVu Sans Bold, so that no font is needed to print it.
 """
 
 from __future__ import annotations
@@ -143,6 +143,23 @@ stroke-width="9" stroke-linecap="round"/>
 """
 
 
+def night_flight() -> str:
+    """Return the badge of the fourth order, for film: a moon whose glow runs out, which film can only hold as dots."""
+    word = lettering("NIGHT FLIGHT", 50, (250, 404), None, 1.03)
+    return f"""<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 500 430" width="500" height="430">
+<title>Badge of the night flight</title>
+<defs><radialGradient id="glow" cx="190" cy="170" r="165" gradientUnits="userSpaceOnUse">
+<stop offset="0.5" stop-color="#d9a441"/><stop offset="1" stop-color="#d9a441" stop-opacity="0"/></radialGradient></defs>
+<circle id="halo" cx="190" cy="170" r="165" fill="url(#glow)"/>
+<circle id="moon" cx="190" cy="170" r="84" fill="#f3e9d2"/>
+<path id="kite" d="M330 40L424 128L376 250L276 150Z" fill="#2f7f86"/>
+<path d="M330 40L424 128L350 152Z" fill="#f3e9d2"/>
+<path id="tail" d="M376 250Q420 290 366 312T390 352" fill="none" stroke="#2f7f86" stroke-width="9" stroke-linecap="round"/>
+<path id="word" d="{word}" fill="#f3e9d2"/>
+</svg>
+"""
+
+
 def marsh_at_dusk(width: int = 1500, height: int = 1600) -> Image.Image:
     """Return a painted marsh with a soft, brushed edge that runs out into nothing."""
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)
@@ -180,6 +197,7 @@ def main() -> None:
     (folder / "crest.svg").write_text(crest(), encoding="utf-8")
     (folder / "nape-mark.svg").write_text(nape_mark(), encoding="utf-8")
     (folder / "moss-patch.svg").write_text(moss_patch(), encoding="utf-8")
+    (folder / "night-flight.svg").write_text(night_flight(), encoding="utf-8")
     marsh_at_dusk().save(folder / "marsh-at-dusk.png", optimize=True)
 
 
