@@ -23,6 +23,7 @@ from pipeline.papers.colours import MOST
 from pipeline.release import Places
 from pipeline.shop import load_shop
 from tests import paper_checks as checks
+from tests.conftest import ROOT
 from tests.test_make import BADGE, ORDER, hand_in
 
 SHOP = """
@@ -219,3 +220,13 @@ def test_a_night_of_made_orders_reports_them(
     for part in (f"{record['totals']['garments']} garments", "RELEASED · 1", "HELD · 1", "customer's yes"):
         assert part in told
     assert "17 blanks: 14 ordered + 3 overs" in _flat(paths[3].read_bytes())
+
+
+def test_the_kept_example_pages_are_small() -> None:
+    """ops/pages.py makes them for the README; each stays below 150 kB and opens."""
+    pages = sorted((ROOT / "examples" / "pages").glob("*.png"))
+
+    assert {"ticket-1.png", "proof-1.png", "report.png"} <= {page.name for page in pages}
+    for page in pages:
+        assert page.stat().st_size < 150_000
+        assert Image.open(page, formats=("PNG",)).width > 600
