@@ -178,7 +178,8 @@ def test_pictures_are_in_the_release_and_in_its_record(made: dict[str, tuple[Pat
         assert named | {"contact.png", "swatches.png"} <= set(roles)
         for name in (*named, "contact.png", "swatches.png"):
             assert roles[name] == "picture"
-            assert np.asarray(Image.open(path / name, formats=("PNG",)).convert("RGB")).std() > 1
+            with Image.open(path / name, formats=("PNG",)) as picture:
+                assert np.asarray(picture.convert("RGB")).std() > 1
         assert set(roles) >= {p.relative_to(path).as_posix() for p in (path / "pictures").iterdir()}
 
 
@@ -229,4 +230,5 @@ def test_the_kept_example_pages_are_small() -> None:
     assert {"ticket-1.png", "proof-1.png", "report.png"} <= {page.name for page in pages}
     for page in pages:
         assert page.stat().st_size < 150_000
-        assert Image.open(page, formats=("PNG",)).width > 600
+        with Image.open(page, formats=("PNG",)) as picture:
+            assert picture.width > 600

@@ -77,9 +77,9 @@ def _where(ways: tuple[ColourwayFacts, ...], pairs: list[tuple[ColourwayFacts, P
 def _answer(sheet: Sheet, facts: ProofFacts) -> None:
     """Draw where to say yes or no, with order and revision, so that the slip stands alone."""
     job = facts.job
-    heading(sheet, "✓", words.PROOF_ANSWER, 54)
+    heading(sheet, "✓", words.PROOF_ANSWER, 57)
     top = sheet.y
-    sheet.frame(sheet.left, top, sheet.span, 54, 0.5)
+    sheet.frame(sheet.left, top, sheet.span, 57, 0.5)
     x, wide = sheet.left + 4, sheet.span - 8
     sheet.figure(x, top + 2.5, f"{job.order} · revision {job.revision}", BIG, wide)
     until = words.PROOF_UNTIL.format(due=job.due) if job.due else words.PROOF_WAITS
@@ -95,5 +95,5 @@ def _answer(sheet: Sheet, facts: ProofFacts) -> None:
         sheet.rule(at, top + 45, at + wide / 3 - 4, top + 45, 0.2, INK)
         sheet.say(at, top + 45.5, label, SMALL, wide / 3 - 4)
     how = words.PROOF_HOW.format(order=job.order, revision=job.revision)
-    sheet.say(x, top + 50, how, TINY, wide)
-    sheet.y = top + 55
+    sheet.tell(x, top + 49.6, how, TINY, wide, most=2)
+    sheet.y = top + 58

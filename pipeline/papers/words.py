@@ -112,7 +112,8 @@ PROOF_ANSWER = "Your answer"
 PROOF_UNTIL = "Nothing is printed before your yes. The garments are due on {due}."
 PROOF_WAITS = "Nothing is printed before your yes."
 PROOF_HOW = (
-    "In the shop: washfast approve DIR {order} --revision {revision} --by NAME, or decline … --why TEXT"
+    "In the shop: washfast approve DIR {order} --revision {revision} --by NAME (or decline … --why TEXT), or a file in "
+    'incoming/ with decision = "approve", order, revision and by.'
 )
 PROOF_SINCE = "What is new since the last proof"
 PROOF_SAME = "Nothing that shows."
