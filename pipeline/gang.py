@@ -77,6 +77,11 @@ class Laid:
     turn_deg: int
     tag_mm: tuple[float, float, float, float]
 
+    def moved(self, along_mm: float) -> Laid:
+        """Return the piece so much further along the film."""
+        x, y, wide, high = self.tag_mm
+        return replace(self, y_mm=self.y_mm + along_mm, tag_mm=(x, y + along_mm, wide, high))
+
     def as_json(self) -> dict[str, Any]:
         """Return the piece in the form of record.json."""
         label = self.label
@@ -168,18 +173,57 @@ def film_problems(sizes: Sequence[tuple[str, float, float, int]], press: Press) 
 def lay_out(kinds: Sequence[Kind], press: Press) -> tuple[list[list[Laid]], Layout]:
     """Return the pieces roll by roll, and the layout with its figures.
 
-    Raises ValueError for what `film_problems` tells.
+    Orders share the film, or with `order_gap_mm` follow each other. Raises ValueError for what `film_problems` tells.
     """
+    gap = stock_of(press).order_gap_mm
+    orders = dict.fromkeys((label.order, label.revision) for kind in kinds for label in kind.labels)
+    if not gap or len(orders) == 1:
+        return _one_layout(kinds, press)
+    parts = [
+        _one_layout([k for kind in kinds if (k := _only(kind, order)).labels], press) for order in orders
+    ]
+    return _one_after_another(parts, gap, stock_of(press).longest_mm)
+
+
+def _only(kind: Kind, order: tuple[str, int]) -> Kind:
+    return replace(kind, labels=tuple(x for x in kind.labels if (x.order, x.revision) == order))
+
+
+def _one_layout(kinds: Sequence[Kind], press: Press) -> tuple[list[list[Laid]], Layout]:
     stock = stock_of(press)
-    roll = roll_of(press, kinds[0].ppi)
     boxes = stock.nest == "box" or stock.cut_lines
-    pieces = tuple(_piece(kind, boxes=boxes) for kind in kinds)
-    layout = impose(pieces, roll)
+    layout = impose(tuple(_piece(kind, boxes=boxes) for kind in kinds), roll_of(press, kinds[0].ppi))
     by_key = {kind.key: kind for kind in kinds}
     rolls: list[list[Laid]] = [[] for _ in layout.lengths_mm]
     for placed in layout.placed:
         rolls[placed.part].append(_laid(placed, by_key[placed.key]))
     return rolls, layout
+
+
+def _one_after_another(
+    parts: Sequence[tuple[list[list[Laid]], Layout]], gap_mm: float, longest_mm: float
+) -> tuple[list[list[Laid]], Layout]:
+    """Return layouts joined along the film with a gap between, on a new roll where the next one does not fit."""
+    rolls: list[list[Laid]] = []
+    lengths: list[float] = []
+    for laid, layout in parts:
+        for pieces, length in zip(laid, layout.lengths_mm, strict=True):
+            start = lengths[-1] + gap_mm if lengths else 0.0
+            if not lengths or start + length > longest_mm:
+                rolls.append([])
+                lengths.append(0.0)
+                start = 0.0
+            rolls[-1] += [piece.moved(start) for piece in pieces]
+            lengths[-1] = start + length
+    layouts = [layout for _, layout in parts]
+    return rolls, Layout(
+        placed=(),
+        lengths_mm=tuple(lengths),
+        utilisation=sum(x.utilisation * x.length_mm for x in layouts) / sum(lengths),
+        area_bound_mm=sum(x.area_bound_mm for x in layouts),
+        row_layout_mm=sum(x.row_layout_mm for x in layouts) + gap_mm * (len(layouts) - 1),
+        method=", ".join(dict.fromkeys(x.method for x in layouts)),
+    )
 
 
 def _piece(kind: Kind, *, boxes: bool) -> Piece:

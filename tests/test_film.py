@@ -246,3 +246,30 @@ def test_a_revised_order_says_that_it_is_on_film_already(night):
     assert [finding.code for finding in made.findings] == ["on-film-already"]
     assert "Revision 1 of F-1" in made.findings[0].message
     assert [f["code"] for f in record(made.path)["findings"]] == ["on-film-already"]
+
+
+def test_orders_of_a_night_can_be_kept_apart(tmp_path):
+    """With a gap between orders the film is bare for that length between the ink of one and the next (PDFium)."""
+    shop = NIGHT + "order_gap_mm = 50\n"
+    for name in ("G-1", "G-2"):
+        assert make(tmp_path, shop, prints=ORDER["prints"][:1], order=name) == 0
+    places = Places.below(tmp_path / "out")
+    (made,) = night_rolls(waiting_for_film(places.released), load_shop(tmp_path / "in" / "shop.toml"), places)
+    (roll,) = record(made.path)["rolls"]
+    shown = pypdfium2.PdfDocument(made.path / roll["path"])[0].render(scale=1).to_numpy()[..., :3]
+    bare = "".join(" " if row else "x" for row in (shown.min(axis=(1, 2)) > 250).tolist())
+
+    assert sorted(p["order"] for p in roll["placed"]) == ["G-1"] * 17 + ["G-2"] * 17
+    assert max(len(run) for run in bare.split("x")) * 25.4 / 72 == pytest.approx(50, abs=1)
+    assert audit(made.path) == []
+
+
+def test_long_film_is_split_at_its_longest_piece(tmp_path):
+    """No roll is longer than the longest piece of film; every piece is on one of them once."""
+    shop = "[presses.film-1.roll]\nlongest_mm = 100\n"
+    assert make(tmp_path, shop, prints=ORDER["prints"][:1]) == 0
+    rolls = record(tmp_path / "out" / "F-1-r1")["rolls"]
+
+    assert len(rolls) > 1
+    assert all(roll["length_mm"] <= 100 for roll in rolls)
+    assert sorted(p["number"] for roll in rolls for p in roll["placed"]) == list(range(1, 18))
