@@ -141,7 +141,7 @@ def _shape(way: ColourwayFacts, cell: _Cell) -> Outline:
 
 def _grid(sheet: Sheet, facts: ProofFacts) -> _Grid:
     cells = [(way, cell) for way in facts.colourways for cell in _cells(way)]
-    columns = min(4, max(2, *(len(_cells(way)) for way in facts.colourways)))
+    columns = min(5, max(2, *(len(_cells(way)) for way in facts.colourways)))
     wide, high = 1.0, 1.0
     for way, cell in cells:
         left, top, right, bottom = _shape(way, cell).bounds

@@ -57,9 +57,12 @@ def _height(item: PrintFacts) -> float:
 def _one(sheet: Sheet, x: float, item: PrintFacts, budget: int) -> None:
     band = max(item.bands, key=lambda b: b.width_mm)
     where = "" if item.position == item.name else f" · {item.position}"
-    label = f"{item.name}{where} · {words.area(band.width_mm, band.height_mm)}"
-    pictures: list[tuple[Picture, str]] = [] if item.picture is None else [(item.picture, label)]
     washed = _washed(item)
+    size = f"{words.number(band.width_mm)} × {words.number(band.height_mm)} mm"
+    label = (
+        f"{item.name}{where} · {size if washed is not None else words.area(band.width_mm, band.height_mm)}"
+    )
+    pictures: list[tuple[Picture, str]] = [] if item.picture is None else [(item.picture, label)]
     if washed is not None:
         pictures.append(
             (washed, words.PROOF_PREDICTED.format(washes=words.count(item.washes, "wash", "washes")))
