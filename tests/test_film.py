@@ -267,9 +267,10 @@ def test_orders_of_a_night_can_be_kept_apart(tmp_path):
 def test_long_film_is_split_at_its_longest_piece(tmp_path):
     """No roll is longer than the longest piece of film; every piece is on one of them once."""
     shop = "[presses.film-1.roll]\nlongest_mm = 100\n"
-    assert make(tmp_path, shop, prints=ORDER["prints"][:1]) == 0
+    way = [{"name": "Black", "fabric": {"srgb": "#141418"}, "sizes": {"M": 39}}]
+    assert make(tmp_path, shop, prints=ORDER["prints"][:1], colourways=way) == 0
     rolls = record(tmp_path / "out" / "F-1-r1")["rolls"]
 
     assert len(rolls) > 1
     assert all(roll["length_mm"] <= 100 for roll in rolls)
-    assert sorted(p["number"] for roll in rolls for p in roll["placed"]) == list(range(1, 18))
+    assert sorted(p["number"] for roll in rolls for p in roll["placed"]) == list(range(1, 41))
