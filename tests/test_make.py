@@ -92,7 +92,7 @@ def test_the_record_counts_and_names_everything(made: Path) -> None:
     assert found["totals"]["garments"] == 9
     assert found["totals"]["impressions"] == 9
     roles = sorted({entry["role"] for entry in found["files"]})
-    assert roles == ["press-base", "press-colour", "press-page", "proof", "ticket"]
+    assert roles == ["picture", "press-base", "press-colour", "press-page", "proof", "ticket"]
     assert main(["audit", str(made / "out" / "T-1-r1")]) == 0
 
 
