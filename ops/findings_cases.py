@@ -127,6 +127,7 @@ def measured() -> Cases:
     ok = svg(INK)
     line = 'transform="rotate(20 30 30)"'
     upper = rect(10, 10, 40, 15, "#1a3a8f")
+    text = '<text x="5" y="34" font-family="DejaVu Sans" font-size="{}" fill="#1a3a8f">across the seven seas</text>'
     return (
         Case("low-resolution", "a soft bitmap of 470 px, 199 ppi", (waves(470), {}), "480 px, 203 ppi",
              (waves(480), {})),
@@ -142,6 +143,8 @@ def measured() -> Cases:
         Case("soft-alpha", "a shadow of 20 mm² at half strength, 1.6 % of the ink",
              (svg(INK + rect(52, 5, 5, 4, "#1a3a8f", 'opacity="0.5"')), {}),
              "of 5 mm², 0.4 %", (svg(INK + rect(52, 5, 2.5, 2, "#1a3a8f", 'opacity="0.5"')), {})),
+        Case("small-text", "DejaVu Sans of 2.6 mm, 1.42 mm in its small letters", (svg(text.format(2.6)), {}),
+             "of 2.9 mm, 1.58 mm", (svg(text.format(2.9)), {})),
         Case("nothing-to-print", "an empty drawing", (svg(""), {}), "a disc", (ok, {}), mend=(ok, {})),
         Case("out-of-gamut", "a main colour darker than the press prints", (svg(disc(20, "#000000")), {}),
              "a dark grey", (svg(disc(20, "#222222")), {})),

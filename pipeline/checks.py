@@ -14,7 +14,17 @@ from pipeline.raster import MM_PER_INCH
 from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
-from pipeline.stages.preflight import bounds, contrast, ground, resolution, specks, survival, swaps, thin
+from pipeline.stages.preflight import (
+    bounds,
+    contrast,
+    ground,
+    lettering,
+    resolution,
+    specks,
+    survival,
+    swaps,
+    thin,
+)
 from pipeline.stages.preflight.look import Look
 
 
@@ -137,6 +147,11 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
         gap_warn_mm=limits.gap_warn_mm,
     ):
         yield _with_size(job, kept, finding)
+    yield from lettering.small_text(
+        kept.lettering,
+        x_height_warn_mm=limits.x_height_warn_mm,
+        x_height_reversed_warn_mm=limits.x_height_reversed_warn_mm,
+    )
     yield from kept.found(
         specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
     )

@@ -241,13 +241,6 @@ def test_tips_corners_and_edges_are_not_lines(turn: int):
         assert found == ()
 
 
-def test_small_text_is_judged_by_x_height():
-    limits = {"x_height_warn_mm": 1.5, "x_height_reversed_warn_mm": 2.0}
-    assert codes(thin.small_text([("Wash cold", 1.4, False)], **limits)) == [("small-text", "warn")]
-    assert thin.small_text([("Wash cold", 1.5, False)], **limits) == ()
-    assert codes(thin.small_text([("Wash cold", 1.9, True)], **limits)) == [("small-text", "warn")]
-
-
 # Specks, soft alpha, nothing left.
 
 

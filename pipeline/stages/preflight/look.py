@@ -14,6 +14,7 @@ from pipeline.raster import MM_PER_INCH, Pixels
 from pipeline.raster_runs import Picture, Runs, as_pixels, inked
 from pipeline.stages.preflight.bounds import ink_px
 from pipeline.stages.preflight.contacts import Contacts, contacts
+from pipeline.stages.preflight.lettering import Line, lines
 from pipeline.stages.preflight.stations import Scans, scanned
 
 SMALL_PX = 640
@@ -70,6 +71,15 @@ class Look:
     def touching(self) -> Contacts:
         """Which main colours touch each other and the cloth."""
         return contacts(self.pixels, self.ppi, [c.rgb for c in self.main], self.__dict__.get("scans"))
+
+    @cached_property
+    def lettering(self) -> tuple[Line, ...]:
+        """Lines of small lettering; none is looked for in photographs."""
+        return (
+            lines(self.picture, self.ppi, [c.rgb for c in self.main])
+            if isinstance(self.picture, Runs)
+            else ()
+        )
 
     @cached_property
     def ink_px(self) -> tuple[int, int, int, int] | None:

@@ -1,4 +1,4 @@
-"""Lines and gaps too thin to print, and lettering too small to read."""
+"""Lines and gaps too thin to print."""
 
 from __future__ import annotations
 
@@ -78,33 +78,3 @@ def separate(strips: Sequence[Strip]) -> int:
     for x, y in sorted(middles):
         apart += not ({(x - 1, y), (x, y - 1), (x - 1, y - 1), (x - 1, y + 1)} & middles)
     return apart
-
-
-def small_text(
-    x_heights_mm: Sequence[tuple[str, float, bool]],
-    *,
-    x_height_warn_mm: float,
-    x_height_reversed_warn_mm: float,
-) -> tuple[Finding, ...]:
-    """Return `small-text` for the smallest lettering under its limit, from known (words, x-height in mm, reversed)."""
-    found: list[Finding] = []
-    for reverse, limit in ((False, x_height_warn_mm), (True, x_height_reversed_warn_mm)):
-        small = sorted(
-            (height, text) for text, height, rev in x_heights_mm if rev == reverse and height < limit
-        )
-        if small:
-            height, text = small[0]
-            how = "reversed lettering" if reverse else "lettering"
-            shown = text if len(text) <= 24 else text[:23] + "…"
-            found.append(
-                Finding(
-                    code="small-text",
-                    severity="warn",
-                    message=f"The {how} “{shown}” has an x-height of {words.mm(height)}; "
-                    f"under {words.mm(limit, 1)} it is hard to read.",
-                    remedy=words.accept("small-text"),
-                    measured=round(height, 3),
-                    limit=limit,
-                )
-            )
-    return tuple(found)
