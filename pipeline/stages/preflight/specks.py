@@ -149,7 +149,7 @@ def _around_squares(alpha: NDArray[np.uint8], side: int) -> tuple[int, int, NDAr
     Often it is small: every such square crosses one row in `side`, and has `side` pixels there.
     """
     rows = _soft(alpha[side - 1 :: side])
-    here = _windowed(rows.T, side).T if rows.size else rows
+    here = _windowed(rows, side, 1) if rows.size else rows
     ys, xs = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
     if not ys.size:
         return 0, 0, np.zeros((0, 0), bool)
@@ -164,7 +164,7 @@ def _soft(alpha: NDArray[np.uint8]) -> NDArray[np.bool_]:
 
 def eroded(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
     """Return where a square of odd `side` around a pixel lies wholly inside the mask; outside the picture is not."""
-    return _windowed(_windowed(mask, side).T, side).T
+    return _windowed(_windowed(mask, side, 0), side, 1)
 
 
 def dilated(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
@@ -174,13 +174,18 @@ def dilated(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
     return np.asarray(~eroded(padded, side)[half : half + mask.shape[0], half : half + mask.shape[1]])
 
 
-def _windowed(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
-    """Return, down the columns, where `side` pixels around each are all True, in log₂(side) passes."""
+def _windowed(mask: NDArray[np.bool_], side: int, axis: int) -> NDArray[np.bool_]:
+    """Return, along an axis, where `side` pixels around each are all True, in log₂(side) passes."""
     done, out = 1, mask
     while done < side:
         step = min(done, side - done)
-        out = out[:-step] & out[step:] if out.shape[0] > step else out[:0]
+        length = max(out.shape[axis] - step, 0)
+        out = out[_along(0, length, axis)] & out[_along(step, step + length, axis)]
         done += step
     full = np.zeros(mask.shape, bool)
-    full[side // 2 : side // 2 + out.shape[0]] = out
+    full[_along(side // 2, side // 2 + out.shape[axis], axis)] = out
     return full
+
+
+def _along(start: int, end: int, axis: int) -> tuple[slice, ...]:
+    return (slice(start, end),) if axis == 0 else (slice(None), slice(start, end))
