@@ -17,6 +17,7 @@ from pipeline.stages.place import Placement
 from pipeline.stages.preflight import (
     bounds,
     contrast,
+    gamut,
     ground,
     lettering,
     resolution,
@@ -209,6 +210,19 @@ def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
     return replace(finding, sizes=sizes, remedy=finding.remedy if line is None or whole else line)
 
 
+def _gamut(job: Job, kept: Look) -> Iterator[Finding]:
+    limit = job.limits.gamut_warn_de
+    if not job.press.profile_icc:
+        yield from gamut.out_of_gamut(
+            kept.main, gamut.by_darkest(job.press.darkest_reflectance), gamut_warn_de=limit
+        )
+        return
+    press = gamut.by_profile(job.press.icc)
+    yield from gamut.out_of_gamut(kept.main, press, gamut_warn_de=limit)
+    small_ppi = kept.ppi * kept.small.shape[1] / kept.pixels.shape[1]
+    yield from gamut.print_out_of_gamut(kept.small, small_ppi, press, gamut_warn_de=limit)
+
+
 def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: bool) -> Iterator[Finding]:
     """Preflight C: what survives the base, the press, the heat and the wash."""
     limits, cloth = job.limits, job.fade.ground_srgb
@@ -219,7 +233,7 @@ def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: boo
             base_line_stop_mm=limits.base_line_stop_mm,
             hairline=limits.hairline,
         )
-    yield from survival.out_of_gamut(kept.main, darkest_reflectance=job.press.darkest_reflectance)
+    yield from _gamut(job, kept)
     yield from survival.dye_migration(
         dict(job.cloth.fibres),
         job.press.cure_c,

@@ -24,6 +24,7 @@ _CODE = (
     "raster_ops.py",
     "raster_runs.py",
     "raster_mix.py",
+    "soft_proof.py",
     "checks.py",
     "study.py",
     "alternatives.py",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -81,6 +82,7 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
         "changes": {name: list(lines) for name, lines in work.changes.items()},
         "colours": [_colours(job, work.studies[job.key]) for job in plan.jobs],
         "film": film_presses(plan),
+        "profiles": _profiles(plan),
         "rolls": rolls,
         "estimates": estimates(plan, work.plated, rolls),
         "totals": totals,
@@ -89,6 +91,15 @@ def write_record(work: Work, folder: Path) -> dict[str, int]:
     text = json.dumps(record, ensure_ascii=False, indent=1)
     (folder / RECORD).write_text(text + "\n", encoding="utf-8")
     return totals
+
+
+def _profiles(plan: Plan) -> list[dict[str, str]]:
+    """Return the output profiles by which the presses of an order were proofed."""
+    presses = {job.press_name: job.press for job in plan.jobs if job.press.profile}
+    return [
+        {"press": name, "path": press.profile or "", "sha256": hashlib.sha256(press.icc).hexdigest()}
+        for name, press in sorted(presses.items())
+    ]
 
 
 def colourways(plan: Plan) -> list[dict[str, Any]]:

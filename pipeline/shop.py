@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
@@ -11,7 +12,7 @@ from pydantic import Field
 from pipeline.fabric import Cloth, FabricSpec, cloth_from
 from pipeline.faults import Fault, Refused
 from pipeline.manifest_check import Line, Model, Name, checked, nearest
-from pipeline.manifest_text import clean, printable, read_manifest, refusal
+from pipeline.manifest_text import Problem, clean, printable, read_manifest, refusal, shorten
 from pipeline.order_parts import Colourway, Order, Print
 from pipeline.order_types import Route
 from pipeline.shop_parts import (
@@ -31,6 +32,9 @@ T = TypeVar("T")
 
 _EITHER = (("srgb", "lab"), ("top_mm", "bottom_mm"))
 """Of each pair one is stated; stating the other takes its place."""
+
+LARGEST_PROFILE = 16 * 2**20
+"""Bytes; output profiles have a few MiB."""
 
 _WHOLE = ("fibre",)
 """Tables that make one value, and are replaced whole."""
@@ -73,7 +77,41 @@ def load_shop(path: Path | None) -> Shop:
     own, problems = clean(read_manifest(path, code))
     if problems:
         raise refusal(source, problems, code)
-    return checked(Shop, _laid_over(built_in, own), shop_problems, source=source, code=code)
+    shop = checked(Shop, _laid_over(built_in, own), shop_problems, source=source, code=code)
+    return _with_profiles(shop, path.parent, source)
+
+
+def _with_profiles(shop: Shop, folder: Path, source: str) -> Shop:
+    """Return the shop with the output profiles of its presses read in: a value that needs no file any more."""
+    presses: dict[str, Press] = {}
+    problems: list[Problem] = []
+    for name, press in shop.presses.items():
+        presses[name] = press
+        if press.profile is None:
+            continue
+        data, wrong = _profile(folder / press.profile)
+        if wrong:
+            problems.append(Problem(("presses", name, "profile"), shorten(press.profile), wrong))
+        presses[name] = press.model_copy(update={"profile_icc": base64.b64encode(data).decode("ascii")})
+    if problems:
+        raise refusal(source, problems, "shop-file")
+    return shop.model_copy(update={"presses": presses})
+
+
+def _profile(path: Path) -> tuple[bytes, str]:
+    """Return the bytes of an output profile, and what is wrong with it as the end of a sentence, or ""."""
+    from pipeline.soft_proof import problem_of
+
+    put = "Put the press's output profile beside the shop file, or leave the key out."
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_PROFILE + 1)
+    except OSError:
+        return b"", f"is not there, or cannot be read. {put}"
+    if len(data) > LARGEST_PROFILE:
+        return b"", f"is larger than {LARGEST_PROFILE >> 20} MiB. {put}"
+    wrong = problem_of(data)
+    return data, f"{wrong}. {put}" if wrong else ""
 
 
 def built_in_path(name: str) -> Path:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping
 from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field, Strict
+from pydantic.json_schema import SkipJsonSchema
 
 from pipeline.fabric import FabricSpec, Fibre
 from pipeline.manifest_check import (
@@ -21,7 +23,7 @@ from pipeline.manifest_check import (
     Share,
     Size,
 )
-from pipeline.order_types import Approval, BandRule, FadeMethod, Route, Scale
+from pipeline.order_types import Approval, ArtFile, BandRule, FadeMethod, Route, Scale
 
 Wearer: TypeAlias = Literal["adult", "child"]
 Drawn: TypeAlias = Literal["tee", "fitted tee", "long sleeve", "hooded", "bag", "flat"]
@@ -208,6 +210,11 @@ class Press(Model):
     roll: Roll | None = Field(default=None, description="Film roll (transfer).")
     film: Film | None = Field(default=None, description="Film format (screen).")
     screen: Screen | None = Field(default=None, description="Stencils and halftones (screen).")
+    profile: ArtFile | None = Field(
+        default=None,
+        description="ICC output profile beside the shop file; without it darkest_reflectance tells what is in gamut.",
+    )
+    profile_icc: SkipJsonSchema[str] = Field(default="", description="The profile itself, in base 64.")
     darkest_reflectance: Annotated[float, Field(gt=0, lt=1)] = Field(description="Darkest it prints, 0 to 1.")
     base_reflectance: Annotated[float, Field(gt=0, lt=1)] = Field(
         description="Reflectance of the base, 0 to 1."
@@ -238,6 +245,11 @@ class Press(Model):
         default=0.0, description="Price of an hour at the press; 0: not stated."
     )
     hazards: Many[Line] = Field(default=(), description="Further cautions for the ticket.")
+
+    @property
+    def icc(self) -> bytes:
+        """The output profile; empty without one."""
+        return base64.b64decode(self.profile_icc)
 
 
 class WashRate(Model):
@@ -282,6 +294,7 @@ class Thresholds(Model):
     near_fabric_de: NotNegative = Field(description="Colours this near the fabric's ask, ΔE00.")
     preview_de: NotNegative = Field(description="A fabric preview resembles a fabric up to here, ΔE00.")
     no_base_de: NotNegative = Field(description="Largest change without a base before one is needed, ΔE00.")
+    gamut_warn_de: NotNegative = Field(description="A colour that comes out this far off warns, ΔE00.")
     near_edge_mm: NotNegative = Field(description="Ink nearer the print area's edge warns, in mm.")
     main_colour_percent: Percent = Field(description="A colour covering this much of the ink is a main one.")
     smallest_hole_mm2: NotNegative = Field(description="Smaller holes in the ink are filled, in mm².")

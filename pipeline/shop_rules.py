@@ -22,6 +22,10 @@ def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
         yield from _garment_problems(_table(garment), ("garments", name))
     for name, press in _table(data.get("presses")).items():
         route = _table(press).get("route")
+        if "profile_icc" in _table(press):
+            yield Problem(
+                ("presses", name, "profile_icc"), "", 'is not a key. Name the file with "profile" instead.'
+            )
         for key in _NEEDS.get(route, ()) if isinstance(route, str) else ():
             if not press.get(key):
                 yield Problem(

@@ -22,6 +22,7 @@ from pipeline.raster import Pixels
 from pipeline.stages.preflight import (
     contacts,
     contrast,
+    gamut,
     specks,
     survival,
     swaps,
@@ -298,11 +299,12 @@ def test_a_thin_line_within_other_ink_keeps_its_base():
 
 def test_black_beyond_the_press_is_out_of_gamut_and_the_swap_is_what_comes_out():
     main = main_colours_of(draw(rect(5, 5, 20, 20, "#000000")))
-    (found,) = survival.out_of_gamut(main, darkest_reflectance=0.02)
+    press = gamut.by_darkest(0.02)
+    (found,) = gamut.out_of_gamut(main, press, gamut_warn_de=3.0)
     to = parse_hex(tomllib.loads(found.remedy)["swap"][0]["to"])
     again = [replace(main[0], rgb=to)]
-    assert survival.out_of_gamut(again, darkest_reflectance=0.02) == ()
-    assert survival.out_of_gamut(main, darkest_reflectance=0.002) == ()
+    assert gamut.out_of_gamut(again, press, gamut_warn_de=3.0) == ()
+    assert gamut.out_of_gamut(main, gamut.by_darkest(0.002), gamut_warn_de=3.0) == ()
 
 
 def test_polyester_and_heat_warn_of_dye_migration_and_unknown_heat_is_hot():

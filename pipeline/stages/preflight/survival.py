@@ -1,15 +1,13 @@
-"""Will it survive printing and washing: base under thin lines, what the press can print, dye that migrates."""
+"""Will it survive printing and washing: base under thin lines, dye that migrates."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.art.paint import Rgb, hex_of
-from pipeline.colour.difference import delta_e_00
-from pipeline.colour.palette import MainColour
-from pipeline.colour.spaces import lab_of_rgb8, linear_to_srgb, rgb8_of, srgb_to_linear
+from pipeline.art.paint import Rgb
+from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.finding import Finding
 from pipeline.raster import Pixels
 from pipeline.stages.preflight import words
@@ -18,8 +16,6 @@ from pipeline.stages.preflight.stretches import under
 from pipeline.stages.preflight.strips import widths
 from pipeline.stages.preflight.thin import separate
 
-GAMUT_DE = 3.0
-"""A main colour that prints further off than this is out of the press's gamut (ours)."""
 BLEEDING = {"red": (10.0, 50.0), "navy": (255.0, 310.0)}
 """Hue angles (CIE Lab) of fabrics whose disperse dyes are known to bleed most; maroon is a dark red.
 
@@ -59,33 +55,6 @@ def base_too_thin(
             where_mm=thinnest.box_mm,
         ),
     )
-
-
-def printable(colours: Sequence[Rgb], darkest_reflectance: float) -> tuple[Rgb, ...]:
-    """Return each colour as the press prints it: no linear-light channel below its darkest reflectance, 0–1."""
-    linear = srgb_to_linear(np.array(colours, np.float64).reshape(-1, 3) / 255)
-    rgb = rgb8_of(linear_to_srgb(np.maximum(linear, darkest_reflectance)))
-    return tuple((int(r), int(g), int(b)) for r, g, b in rgb.tolist())
-
-
-def out_of_gamut(main: Sequence[MainColour], *, darkest_reflectance: float) -> tuple[Finding, ...]:
-    """Return `out-of-gamut` for main colours that the press prints more than ΔE00 3 off."""
-    found: list[Finding] = []
-    for colour, comes_out in zip(main, printable([c.rgb for c in main], darkest_reflectance), strict=True):
-        far = float(delta_e_00(lab_of_rgb8(colour.rgb), lab_of_rgb8(comes_out)))
-        if far > GAMUT_DE:
-            found.append(
-                Finding(
-                    code="out-of-gamut",
-                    severity="warn",
-                    message=f"{hex_of(colour.rgb)} is more than this press can print: it comes out near "
-                    f"{hex_of(comes_out)}, ΔE00 {far:.1f} away.",
-                    remedy=words.swap([(colour.rgb, comes_out)]),
-                    measured=round(far, 2),
-                    limit=GAMUT_DE,
-                )
-            )
-    return tuple(found)
 
 
 def dye_migration(
