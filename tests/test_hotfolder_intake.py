@@ -57,7 +57,9 @@ def test_nothing_is_taken_before_it_was_quiet_for_several_looks(hot: HotFolder, 
     assert looks(seen, clock, 4) == ["HB-1-1.json"]
 
 
-@pytest.mark.parametrize("when", [0.0, time.time() + 3600, time.time() - 3600])
+@pytest.mark.parametrize(
+    "when", [0.0, time.time() + 3600, time.time() - 3600], ids=["1970", "ahead", "behind"]
+)
 def test_file_times_and_a_clock_that_was_set_back_decide_nothing(
     hot: HotFolder, clock: Clock, when: float
 ) -> None:
