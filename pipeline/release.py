@@ -157,12 +157,9 @@ def sync_folder(folder: Path) -> None:
 
 def _clear_left_over(out: Path) -> None:
     for folder in out.glob(f"{_PREFIX}*"):
-        lock = folder / "lock"
-        if not lock.is_file():
-            continue
-        with lock.open("a") as stream:
-            try:
+        try:
+            with (folder / "lock").open("r+") as stream:  # never made here: its owner may just be clearing up
                 fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
-                continue  # its maker lives
-            shutil.rmtree(folder, ignore_errors=True)
+                shutil.rmtree(folder, ignore_errors=True)
+        except OSError:
+            continue  # its maker lives, or it is gone by now

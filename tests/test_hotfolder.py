@@ -12,7 +12,8 @@ from pipeline.cli import main
 from pipeline.hotfolder import intake
 from pipeline.hotfolder.journal import Journal
 from pipeline.hotfolder.layout import HotFolder
-from tests.hot_helpers import ART, drop, hot_folder, order, put, states, status, tree, work
+from pipeline.hotfolder.night import night
+from tests.hot_helpers import ART, drop, hot_folder, order, put, setting, states, status, tree, work
 
 
 @pytest.fixture(autouse=True)
@@ -196,3 +197,67 @@ def test_a_decision_that_cannot_be_carried_out_is_refused_with_the_reason(
 
     assert why in (hot.refused / "answer.toml" / "reason.txt").read_text()
     assert (hot.refused / "answer.toml" / "answer.toml").read_text() == text
+
+
+def test_rush_then_due_date_then_arrival_order_the_queue(hot: HotFolder) -> None:
+    """All wait while paused; one worker begins them by urgency, whatever the sequence in which they came."""
+    Journal(hot.journal).close()
+    main(["pause", str(hot.root)])
+    wanted = {
+        "D-none": {},
+        "D-late": {"due": "2026-12-24"},
+        "D-soon": {"due": "2026-12-04"},
+        "R-none": {"priority": "rush"},
+        "R-soon": {"priority": "rush", "due": "2026-12-04"},
+    }
+    for name, more in wanted.items():
+        drop(hot, order(name, **more), name)
+        work(hot, lambda s: not s.intake.waiting() and not list(hot.incoming.iterdir()))
+    main(["resume", str(hot.root)])
+    work(hot)
+
+    journal = Journal(hot.journal)
+    begun = [
+        journal.claim(step.claim).name
+        for step in journal.transitions()
+        if step.reason == "begun" and step.claim
+    ]
+    journal.close()
+    assert begun == ["R-soon", "R-none", "D-soon", "D-late", "D-none"]
+
+
+def test_a_night_says_what_is_refused_and_what_is_not_complete(
+    hot: HotFolder, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wrong manifest is refused, one without its art waits: exit 5, the highest; both are in the report, escaped."""
+    monkeypatch.setattr(intake, "WRONG_S", 0.3)
+    put(hot.incoming / "<b>wrong.json", json.dumps({"order": "HB-1"}))
+    drop(hot, order("HB-2", art={"mark": {"file": "absent.svg"}}))
+    (hot.incoming / "mark.svg").unlink()
+    assert main(["night", str(hot.root), "--workers", "1"]) == 5
+
+    said = capsys.readouterr().out
+    assert "was refused" in said
+    assert "absent.svg" in said
+    page = next(hot.reports.glob("*/report.html")).read_text(encoding="utf-8")
+    assert "absent.svg" in page
+    assert "&lt;b&gt;wrong.json" in page
+    assert "<b>wrong" not in page
+    assert (hot.incoming / "HB-2-1.json").exists()
+    drop(hot, order("HB-2", art={"mark": {"file": "absent.svg"}}), file="HB-2-1.json")
+    put(hot.incoming / "absent.svg", ART)
+    assert main(["night", str(hot.root), "--workers", "1"]) == 0
+
+
+def test_a_night_leaves_what_keeps_failing_for_the_next(
+    hot: HotFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine fault that lasts: tried four times, then exit 5, the order still waiting and nothing charged."""
+    monkeypatch.setattr("pipeline.hotfolder.supervisor.FIRST_WAIT_S", 0.02)
+    drop(hot, order(notes="ENOSPC"))
+    done = night(hot, setting())
+
+    assert done.exit_code == 5
+    (claim,) = status(hot)
+    assert (claim.state, claim.attempts) == ("waiting", 0)
+    assert "No space left" in claim.reason

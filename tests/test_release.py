@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import threading
 from pathlib import Path
 
 import pytest
@@ -89,3 +90,33 @@ def test_a_folder_that_cannot_be_written_is_busy_not_a_crash(tmp_path: Path) -> 
 
     with pytest.raises(Busy, match="another --out"), release.staging(tmp_path / "file"):
         raise AssertionError("not reached")
+
+
+def test_neighbours_never_take_each_others_staging_folder_for_left_over(tmp_path: Path) -> None:
+    """Four makers stage in one folder again and again: each finds its own folder to the end (flock(2))."""
+    lost: list[str] = []
+
+    def make(name: str) -> None:
+        for _ in range(60):
+            with release.staging(tmp_path) as aside:
+                (aside / name).touch()
+                if [p.name for p in sorted(aside.iterdir())] != sorted(["lock", name]):
+                    lost.append(name)
+
+    makers = [threading.Thread(target=make, args=(f"maker-{n}",)) for n in range(4)]
+    for maker in makers:
+        maker.start()
+    for maker in makers:
+        maker.join()
+
+    assert lost == []
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_replaced_moves_whole_and_durably(tmp_path: Path) -> None:
+    """retire() is one rename to a place that is made where missing."""
+    made = staged(tmp_path, "{}")
+    release.retire(made, tmp_path / "archive" / "A" / "released")
+
+    assert not made.exists()
+    assert (tmp_path / "archive" / "A" / "released" / "sub" / "plate.png").read_bytes() == b"plate"

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.faults import ExitCode
+from pipeline.hotfolder.claim import free_name
 from pipeline.hotfolder.intake import Identity, identity
 from pipeline.hotfolder.journal import UNFINISHED, Claim, Journal
 from pipeline.hotfolder.layout import HotFolder
@@ -137,7 +138,7 @@ def _report(hot: HotFolder, journal: Journal, setting: Setting, late: Sequence[s
     ]
     if journal.fact("paused"):
         notes.append(f"Work is paused: `washfast resume {hot.root}` lets it go on.")
-    folder = hot.reports / time.strftime("%Y-%m-%d-%H%M")
+    folder = free_name(hot.reports / time.strftime("%Y-%m-%d"))
     own = hot.root / "shop.toml"
     shop = load_shop(setting.shop or (own if own.is_file() else None))
     papers = write_night(folder, time.strftime("%Y-%m-%d"), entries, shop, notes)

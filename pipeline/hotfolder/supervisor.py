@@ -251,6 +251,7 @@ class Supervisor:
             else:
                 self.put_back()
         finally:
+            self.teller.close()
             try:
                 self.journal.close()
             except sqlite3.Error:

@@ -15,8 +15,8 @@ from pipeline.hotfolder.journal import Journal, now
 from pipeline.hotfolder.layout import HotFolder
 from pipeline.log import logger
 
-COMMAND_S = 60.0
-"""The shop's command is ended after so long."""
+COMMAND_S, LAST_COMMAND_S = 60.0, 10.0
+"""The shop's command is ended after so long, and sooner when the program ends."""
 
 
 class Teller:
@@ -70,6 +70,16 @@ class Teller:
             elif status != 0:
                 logger().warning("the notification command failed", status=status)
         self._running = still
+
+    def close(self) -> None:
+        """Wait a little for commands that still run, and end those that do not."""
+        for child, _ in self._running:
+            try:
+                child.wait(LAST_COMMAND_S)
+            except subprocess.TimeoutExpired:
+                child.kill()
+                child.wait()
+        self._running = []
 
 
 def write_health(
