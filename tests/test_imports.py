@@ -14,7 +14,16 @@ from tests.conftest import ROOT
 PACKAGE = ROOT / "pipeline"
 FLOORS = (  # from the ground up; a module may import its own floor and those below
     ("faults", "finding", "raster", "colour"),
-    ("manifest_text", "manifest_check", "raster_ops", "raster_runs", "raster_mix", "fabric", "art.paint", "soft_proof"),
+    (
+        "manifest_text",
+        "manifest_check",
+        "raster_ops",
+        "raster_runs",
+        "raster_mix",
+        "fabric",
+        "art.paint",
+        "soft_proof",
+    ),
     ("order_types", "order_parts", "order_rules", "order", "shop_parts", "shop_rules", "shop", "shop_lookup"),
     ("art",),
     ("stages", "press", "papers", "calibrate", "wash_table"),

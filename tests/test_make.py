@@ -291,7 +291,11 @@ def test_what_does_not_pass_postflight_is_not_published(
 
 BAD = {
     "a route that is not made yet": (
-        {"prints": [{**ORDER["prints"][0], "route": "screen"}]},
+        {
+            "prints": [
+                {**ORDER["prints"][0], "route": "screen", "inks": [{"name": "Teal", "srgb": "#2f7f86"}]}
+            ]
+        },
         None,
         "not made yet",
     ),
