@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from pipeline.faults import ExitCode
+from pipeline.faults import ExitCode, Fault
 from pipeline.hotfolder.claim import free_name
 from pipeline.hotfolder.intake import Identity, identity
 from pipeline.hotfolder.journal import UNFINISHED, Claim, Journal
@@ -16,7 +16,7 @@ from pipeline.hotfolder.layout import HotFolder
 from pipeline.hotfolder.supervisor import Setting, Supervisor
 from pipeline.hotfolder.watch import Turns, busy_elsewhere
 from pipeline.log import logger
-from pipeline.shop import load_shop
+from pipeline.shop import Shop, load_shop
 
 WAITING_TRIES = 4
 """A waiting order is tried so often in a night, then left for the next."""
@@ -141,12 +141,33 @@ def _report(hot: HotFolder, journal: Journal, setting: Setting, late: Sequence[s
     folder = free_name(hot.reports / time.strftime("%Y-%m-%d"))
     own = hot.root / "shop.toml"
     shop = load_shop(setting.shop or (own if own.is_file() else None))
+    said, film_code = _film(hot, shop)
+    notes += said
     papers = write_night(folder, time.strftime("%Y-%m-%d"), entries, shop, notes)
     journal.state_fact("last night", str(last))
-    codes = [CODES[one.state] for one in orders] + ([ExitCode.BUSY] if late else [])
+    codes = [film_code, *(CODES[one.state] for one in orders)] + ([ExitCode.BUSY] if late else [])
     codes += [ExitCode.REFUSED for step in steps if step.claim is None and " was refused: " in step.reason]
     logger().info("night report", folder=str(folder), orders=len(orders))
     return Night(tuple(orders), papers, tuple(notes), max(codes, default=ExitCode.DONE))
+
+
+def _film(hot: HotFolder, shop: Shop) -> tuple[list[str], ExitCode]:
+    """Gang what waits for the film of the night, and say what lies on it; a fault leaves it waiting for the next."""
+    from pipeline.rolls import night_rolls, waiting_for_film
+
+    try:
+        made = night_rolls(waiting_for_film(hot.released), shop, hot.places)
+    except Fault as fault:
+        return [
+            f"The film of the night was not made; its orders wait for the next. {fault.message}"
+        ], fault.exit_code
+    notes = []
+    for roll in made:
+        pieces = sum(count for _, _, count in roll.orders)
+        metres = sum(one.length_mm for one in roll.rolls) / 1000
+        notes.append(f"Film {roll.name}: {pieces} pieces of {len(roll.orders)} orders on {metres:.2f} m.")
+        notes += [finding.message for finding in roll.findings]
+    return notes, ExitCode.DONE
 
 
 def _beside(hot: HotFolder, one: Claim) -> Path | None:
