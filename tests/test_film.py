@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -274,3 +275,21 @@ def test_long_film_is_split_at_its_longest_piece(tmp_path):
     assert len(rolls) > 1
     assert all(roll["length_mm"] <= 100 for roll in rolls)
     assert sorted(p["number"] for roll in rolls for p in roll["placed"]) == list(range(1, 41))
+
+
+def test_the_night_of_a_hot_folder_gangs_its_film_once(tmp_path, capsys):
+    """Released orders that gang by the night share a roll of their own; the report counts pieces, orders and metres."""
+    folder = tmp_path / "made"
+    for name in ("F-1", "F-2"):
+        assert make(folder, NIGHT, prints=ORDER["prints"][:1], order=name) == 0
+    hot = tmp_path / "hot"
+    shutil.copytree(folder / "out", hot / "released")
+    (hot / "shop.toml").write_text(NIGHT)
+    assert main(["night", str(hot), "--workers", "1"]) == 0
+
+    (roll,) = (hot / "released").glob("roll-film-1-*")
+    said = capsys.readouterr().out
+    assert f"Film {roll.name}: 34 pieces of 2 orders on" in said
+    assert roll.name in next((hot / "reports").glob("*/report.html")).read_text(encoding="utf-8")
+    assert main(["night", str(hot), "--workers", "1"]) == 0
+    assert list((hot / "released").glob("roll-film-1-*")) == [roll]
