@@ -16,7 +16,7 @@ from pipeline.faults import ExitCode, Fault
 
 if TYPE_CHECKING:
     from pipeline.engine import Engine
-    from pipeline.make import Outcome
+    from pipeline.outcome import Outcome
     from pipeline.shelf import Shelf
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop

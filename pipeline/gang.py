@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from pipeline.finding import Finding
 from pipeline.press.film import FilmPlace, FilmPlate, FilmRoll, FilmTag, read_plate
 from pipeline.press.tag import Tag, tag_bitmap, tag_size_mm
-from pipeline.shop_parts import Press
-from pipeline.shop_parts import Roll as FilmStock
+from pipeline.shop_presses import Press
+from pipeline.shop_presses import Roll as FilmStock
 from pipeline.stages.impose import TURNS, Layout, Piece, Placed, Roll, impose, problems
 
 TAG_GAP_MM = 1.5

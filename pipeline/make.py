@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pipeline import paperwork, reading, record, release
 from pipeline.again import keep_order, order_key, take_order
@@ -19,6 +19,7 @@ from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
 from pipeline.log import Laps, logger
 from pipeline.order import Order, art_path, load_order, prints_of
+from pipeline.outcome import Decided, Outcome
 from pipeline.plan import Plan, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
 from pipeline.production import Floor, make_plates, study_jobs
@@ -30,63 +31,7 @@ from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
 from pipeline.work import Work
 
-State = Literal["released", "held", "refused", "failed"]
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EMFILE, errno.ENFILE)
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """How an order ended. `path` is where it lies now, `message` why it was refused or failed."""
-
-    order: str
-    revision: int
-    state: State
-    exit_code: ExitCode
-    findings: tuple[Finding, ...] = ()
-    path: Path | None = None
-    message: str = ""
-    totals: Mapping[str, int] | None = None
-    held_for: tuple[str, ...] = ()
-    unchanged: bool = False
-
-    def headline(self) -> str:
-        """Return one line for people."""
-        words = [f"{self.order} r{self.revision}", self.state.upper()]
-        if self.held_for:
-            words.append(f"for {' and '.join(self.held_for)}")
-        if self.unchanged:
-            words.append("already, nothing changed")
-        if self.totals:
-            words.append(", ".join(f"{value} {key.replace('_', ' ')}" for key, value in self.totals.items()))
-        if self.path:
-            words.append(str(self.path))
-        return "  ".join(words)
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the outcome for programs."""
-        return {
-            "order": self.order,
-            "revision": self.revision,
-            "state": self.state,
-            "held_for": list(self.held_for),
-            "path": None if self.path is None else str(self.path),
-            "message": self.message,
-            "totals": None if self.totals is None else dict(self.totals),
-            "findings": [finding.as_json() for finding in self.findings],
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Decided:
-    """What is known of an order beyond its manifest.
-
-    `approved_by` names who approved this very content; empty where nobody did. `previous` is the folder of the last
-    revision that was released or held, for what changed since; `declined` is why that one was sent back.
-    """
-
-    approved_by: str = ""
-    previous: Path | None = None
-    declined: str = ""
 
 
 def example_manifests() -> tuple[Path, ...]:

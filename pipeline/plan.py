@@ -23,7 +23,8 @@ from pipeline.order_parts import Colourway
 from pipeline.plan_names import plate_key, pooled, stem_of
 from pipeline.plan_paints import LEFT_IN, Treatment, goes_as_pixels, has_images, left_in, paints_for
 from pipeline.shop import Shop, cloth_of, press_of, reference_of
-from pipeline.shop_parts import Press, Thresholds
+from pipeline.shop_parts import Thresholds
+from pipeline.shop_presses import Press
 from pipeline.stages.fade import FadeSettings, OwnChange
 from pipeline.stages.knockout import Keys, keys_for
 from pipeline.stages.place import Placement, Spot, place

@@ -15,7 +15,7 @@ from pipeline.papers.film import FilmFacts
 from pipeline.press.film import FilmPlate, FilmRoll, read_plate
 from pipeline.release import digest, files_below
 from pipeline.shop import Shop
-from pipeline.shop_parts import Press
+from pipeline.shop_presses import Press
 
 if TYPE_CHECKING:
     from pipeline.papers.cutlist import RollFacts

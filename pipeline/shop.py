@@ -22,10 +22,10 @@ from pipeline.shop_parts import (
     Garment,
     HotFolderRules,
     Position,
-    Press,
     Thresholds,
     Wash,
 )
+from pipeline.shop_presses import Press
 from pipeline.shop_rules import shop_problems
 
 T = TypeVar("T")

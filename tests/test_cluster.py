@@ -19,7 +19,8 @@ import pytest
 from pipeline.cluster import ClusterEngine
 from pipeline.engine import Engine, Task
 from pipeline.faults import Busy, Fault, Usage
-from pipeline.make import Outcome, make_order
+from pipeline.make import make_order
+from pipeline.outcome import Outcome
 from pipeline.release import Places, files_below
 from pipeline.shop import load_shop
 from tests.test_make import hand_in, order

@@ -16,8 +16,9 @@ import zxingcpp
 from PIL import Image
 
 from pipeline.engine import Engine
-from pipeline.make import Decided, make_order
+from pipeline.make import make_order
 from pipeline.nightpapers import NightEntry, write_night
+from pipeline.outcome import Decided
 from pipeline.papers import words
 from pipeline.papers.colours import MOST
 from pipeline.release import Places

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from pipeline.faults import Refused
 from pipeline.order_parts import Print
 from pipeline.shop import Shop, load_shop
-from pipeline.shop_parts import KeepOut, Platen, Position, Press
+from pipeline.shop_parts import KeepOut, Position
+from pipeline.shop_presses import Platen, Press
 from pipeline.stages.place import Placement, Spot, place
 
 SHOP: Shop = load_shop(None)

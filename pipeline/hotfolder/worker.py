@@ -81,7 +81,8 @@ def make(job: dict[str, Any]) -> dict[str, Any]:
     from pipeline.engine import Engine
     from pipeline.faults import Refused
     from pipeline.log import configure
-    from pipeline.make import Decided, make_order
+    from pipeline.make import make_order
+    from pipeline.outcome import Decided
     from pipeline.release import Places
     from pipeline.shelf import Shelf
     from pipeline.shop import load_shop

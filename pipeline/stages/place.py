@@ -17,7 +17,8 @@ from pipeline.faults import Refused
 from pipeline.finding import Finding
 from pipeline.order_parts import Print
 from pipeline.raster import MM_PER_INCH
-from pipeline.shop_parts import Garment, KeepOut, Platen, Position, Press
+from pipeline.shop_parts import Garment, KeepOut, Position
+from pipeline.shop_presses import Platen, Press
 
 Box = tuple[float, float, float, float]
 """x, y of the upper left corner, width, height, in mm."""
