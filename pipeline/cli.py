@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
 file or art was refused · 5 busy or out of space: nothing lost, try again. With several orders the highest applies."""
+
+INDENT = " " * 8
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -152,7 +155,7 @@ def _demo(options: argparse.Namespace) -> ExitCode:
             remove(options.out, f"{order.order}-r{order.revision}")  # show today's program, not yesterday's
             outcomes.append(make_order(manifest, shop, Places.below(options.out), engine))
     for outcome in outcomes:
-        _print_outcome(outcome)
+        _print_outcome(outcome, outcome.headline())
     held = [outcome for outcome in outcomes if outcome.state == "held"]
     print(f"\n{len(outcomes)} orders made below {options.out.resolve()}", end="")
     print(f"; {len(held)} held on purpose, to show what waits for a decision." if held else ".")
@@ -181,7 +184,10 @@ def _check(options: argparse.Namespace) -> ExitCode:
 
     shelf = _shelf(options.shelf)
     return _each_order(
-        options, "washfast-check/1", lambda path, shop, engine: check_order(path, shop, engine, shelf)
+        options,
+        "washfast-check/1",
+        lambda path, shop, engine: check_order(path, shop, engine, shelf),
+        headline=_checked,
     )
 
 
@@ -194,7 +200,10 @@ def _shelf(wanted: str | None) -> Shelf | None:
 
 
 def _each_order(
-    options: argparse.Namespace, schema: str, act: Callable[[Path, Any, Any], Outcome]
+    options: argparse.Namespace,
+    schema: str,
+    act: Callable[[Path, Any, Any], Outcome],
+    headline: Callable[[Outcome], str] = lambda outcome: outcome.headline(),
 ) -> ExitCode:
     from pipeline.shop import load_shop
 
@@ -206,7 +215,7 @@ def _each_order(
             outcome = act(path, shop, engine)
             outcomes.append(outcome)
             if not options.json:
-                _print_outcome(outcome)
+                _print_outcome(outcome, headline(outcome))
     if options.json:
         print(
             json.dumps(
@@ -284,26 +293,27 @@ def _start_log() -> None:
     configure()
 
 
-def _print_outcome(outcome: Outcome) -> None:
+def _print_outcome(outcome: Outcome, headline: str) -> None:
     if outcome.state == "refused":
         print(f"{outcome.order}  REFUSED", flush=True)
         print(f"washfast: {outcome.message}", file=sys.stderr)
         return
-    print(outcome.headline(), flush=True)
+    print(headline, flush=True)
     for finding in outcome.findings:
-        place = " · ".join(
-            part
-            for part in (
-                finding.print or finding.art,
-                ", ".join(finding.colourways),
-                ", ".join(finding.sizes),
-            )
-            if part
-        )
+        where = (finding.print or finding.art, ", ".join(finding.colourways), ", ".join(finding.sizes))
+        place = " · ".join(part for part in where if part)
         print(f"  {finding.severity:<4}  {finding.code}  {place}".rstrip())
-        print(f"        {finding.message}")
+        print(fill(finding.message, 100, initial_indent=INDENT, subsequent_indent=INDENT))
         if finding.remedy and finding.severity != "note":
-            print(f"        → {finding.remedy}")
+            print(f"{INDENT}→ {finding.remedy}")
+
+
+def _checked(outcome: Outcome) -> str:
+    """Return what preflight says of an order in one line: it released nothing."""
+    stops = sum(finding.severity == "stop" for finding in outcome.findings)
+    warns = sum(finding.severity == "warn" for finding in outcome.findings)
+    verdict = f"WOULD BE HELD, {stops} to answer" if stops else "READY TO MAKE"
+    return f"{outcome.order} r{outcome.revision}  {verdict}{f', {warns} to look at' if warns else ''}"
 
 
 if __name__ == "__main__":
