@@ -10,6 +10,7 @@ from importlib.util import module_from_spec, spec_from_loader
 
 import pytest
 
+from ops import bench_kept
 from pipeline.order import load_order
 from tests.conftest import ROOT
 
@@ -77,3 +78,19 @@ def test_the_benchmark_orders_what_it_says(tmp_path):
     widths = [order.prints[0].by_size[size].width_mm for size in order.colourways[0].sizes]
     assert widths == pytest.approx([304.8, 342.9, 381.0])
     assert order.approval == "not needed"
+
+
+def test_a_slower_run_is_shouted_and_an_equal_one_is_not(tmp_path, monkeypatch):
+    """A ratio that grew by more than a fifth since the run kept before is named with both values."""
+    monkeypatch.setattr(bench_kept, "KEPT", tmp_path)
+    assert bench_kept.keep("2026-01-01", {}, {"crest": {"a / peer": 0.50, "b / peer": 1.0}}) == []
+    assert bench_kept.keep("2026-01-02", {}, {"crest": {"a / peer": 0.59, "b / peer": 1.0}}) == []
+
+    (said,) = bench_kept.keep("2026-01-03", {}, {"crest": {"a / peer": 0.75, "b / peer": 0.9}})
+    assert said == "crest, a / peer: 0.59 on 2026-01-02, 0.75 now"
+
+
+def test_parts_of_an_order_are_read_from_the_log():
+    """What the program logs and what the benchmark reads are the same line."""
+    line = '{"agreement_s": 0.11, "seconds": {"read": 0.8, "plates": 4.4}, "event": "made"}'
+    assert bench().parts_in(line) == {"agreement": 0.11, "read": 0.8, "plates": 4.4}
