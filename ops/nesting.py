@@ -92,12 +92,12 @@ def outline(svg: Path, width: int) -> NDArray[np.bool_]:
 
     fine = 4
     png = bytes(resvg_py.svg_to_bytes(svg_string=svg.read_text(encoding="utf-8"), width=width * fine))
-    ink: NDArray[np.bool_] = np.asarray(Image.open(io.BytesIO(png)).convert("RGBA"))[..., 3] > 0
+    ink = np.greater(np.asarray(Image.open(io.BytesIO(png)).convert("RGBA"))[..., 3], 0)
     rows, columns = (-(-side // fine) for side in ink.shape)
-    ink = np.pad(ink, ((0, rows * fine - ink.shape[0]), (0, columns * fine - ink.shape[1])))
-    cells: NDArray[np.bool_] = ink.reshape(rows, fine, columns, fine).any((1, 3))
+    padded = np.pad(ink, ((0, rows * fine - ink.shape[0]), (0, columns * fine - ink.shape[1])))
+    cells: NDArray[np.bool_] = np.asarray(padded.reshape(rows, fine, columns, fine).any((1, 3)))
     ys, xs = np.flatnonzero(cells.any(1)), np.flatnonzero(cells.any(0))
-    return cells[ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1] if ys.size else cells
+    return np.asarray(cells[ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1]) if ys.size else cells
 
 
 def order(svgs: Path, choice: int, designs: int, total: int) -> tuple[Piece, ...]:

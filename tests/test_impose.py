@@ -61,13 +61,13 @@ def check(layout: Layout, pieces: tuple[Piece, ...], roll: Roll) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["HT_C1P1", "HT_C3P3", "HT_C5P2", "HT_C7P2", "BURKE_N5", "BURKE_N8", "BURKE_N12"]
+    "name", ["HT_C1P1", "HT_C3P3", "HT_C5P2", "HT_C7P2", "BURKE_N5", "BURKE_N10", "BURKE_N11"]
 )
 def test_published_rectangles_lie_within_one_unit_or_one_percent_of_the_optimum(name: str) -> None:
     """Hopper & Turton 2001 and Burke et al. 2004; the optima are known by construction, quarter turns allowed."""
     _, width, optimum, sides = next(i for i in instances() if i[0] == name)
     pieces = tuple(Piece(f"{n}", w, h, 1) for n, (w, h) in enumerate(sides))
-    roll = Roll(width, NO_LIMIT, gutter_mm=0.0, effort=1.0)
+    roll = Roll(width, NO_LIMIT, gutter_mm=0.0, effort=0.5)
 
     layout = impose(pieces, roll)
 

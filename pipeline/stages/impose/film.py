@@ -96,6 +96,7 @@ class Film:
             key: np.ones((self.depth, moulds.width - mould.columns + 1), np.bool_)
             for key, mould in self.moulds.items()
         }
+        self.steps += (self.taken.size + sum(free.size for free in self.free.values())) // 2_000
         self._first = dict.fromkeys(self.moulds, 0)
         self._place: dict[tuple[int, Turn], tuple[int, int] | None] = {}
         self._merit: dict[tuple[int, Turn], int] = {}
@@ -126,6 +127,7 @@ class Film:
         self.end = max(self.end, laid.y + mould.rows)
         seen = self.taken[y : y + mould.near.shape[0], x : x + mould.near.shape[1]]
         seen |= mould.near
+        self.steps += 20 + mould.near.size // 3_000
         reach = self.all.reach
         for other, moved in self.moulds.items():
             self._take(other, laid)

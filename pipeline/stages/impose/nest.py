@@ -12,7 +12,7 @@ from pipeline.stages.impose.film import Film, Laid, Moulds
 from pipeline.stages.impose.sequence import Sequence
 
 # slope per mm, and what twice the area counts: found by trying on emoji and icons
-STARTS = ((20, 700), (30, 1400), (10, 700), (20, 1400), (50, 1400), (30, 700), (50, 2100), (10, 350))
+STARTS = ((20, 1400), (10, 700), (20, 700), (30, 1400), (20, 2100), (10, 350), (50, 1400), (30, 700))
 
 
 @dataclass(frozen=True, slots=True)
