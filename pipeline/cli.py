@@ -305,7 +305,7 @@ def _print_outcome(outcome: Outcome, headline: str) -> None:
         print(f"  {finding.severity:<4}  {finding.code}  {place}".rstrip())
         print(fill(finding.message, 100, initial_indent=INDENT, subsequent_indent=INDENT))
         if finding.remedy and finding.severity != "note":
-            print(f"{INDENT}→ {finding.remedy}")
+            print(f"{INDENT}→ {finding.remedy}".replace("\n", f"\n{INDENT}  "))
 
 
 def _checked(outcome: Outcome) -> str:
