@@ -38,6 +38,8 @@ class ClusterEngine(Engine):
     `shared` says whether workers see the files of this process; None asks them once for every spool.
     """
 
+    far = True
+
     def __init__(self, address: str, *, shared: bool | None = None) -> None:
         super().__init__(workers=1)
         if find_spec("distributed") is None:

@@ -13,7 +13,7 @@ from tests.conftest import ROOT
 
 PACKAGE = ROOT / "pipeline"
 FLOORS = (  # from the ground up; a module may import its own floor and those below
-    ("faults", "finding", "raster", "colour"),
+    ("faults", "finding", "raster", "colour", "memory"),
     (
         "manifest_text",
         "manifest_check",
