@@ -177,7 +177,7 @@ def _make(
         key = None if shelf is None else order_key(manifest, order, shop, *_said(decided))
         if shelf is not None and key is not None and (taken := take_order(shelf, key, made)):
             logger().info("taken from the shelf", order=order.order, revision=order.revision)
-            _verify(made, pixels=False)  # they were looked at when they were put there
+            _verify(made, engine, pixels=False)  # they were looked at when they were put there
             return _publish(order, places, aside, made, *taken)
         laps = Laps()
         planned = prepare(manifest, order, shop, spool)
@@ -194,7 +194,7 @@ def _make(
         paperwork.write_papers(work, shop, made, engine)
         totals = record.write_record(work, made)
         laps.end("papers")
-        _verify(made)
+        _verify(made, engine)
         laps.end("verify")
         logger().info(
             "made",
@@ -260,9 +260,9 @@ def _held_for(order: Order, shop: Shop, findings: tuple[Finding, ...], decided: 
     return tuple(reasons)
 
 
-def _verify(made: Path, *, pixels: bool = True) -> None:
+def _verify(made: Path, engine: Engine, *, pixels: bool = True) -> None:
     """Look at the finished files as the press will, before anybody can take them (postflight)."""
-    wrong = audit(made, pixels=pixels)
+    wrong = audit(made, pixels=pixels, engine=None if engine.far else engine)
     if wrong:
         raise Fault(
             "The files as written are not what was made; nothing was published. Make the order again; if it stays so, "

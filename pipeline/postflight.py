@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
+from pipeline.engine import Engine, Task
 from pipeline.faults import Refused
 from pipeline.postflight_film import film_faults
 from pipeline.release import RECORD, digest, files_below
@@ -27,11 +26,12 @@ def read_record(folder: Path) -> dict[str, Any]:
     return record
 
 
-def audit(folder: Path, *, pixels: bool = True) -> list[str]:
+def audit(folder: Path, *, pixels: bool = True, engine: Engine | None = None) -> list[str]:
     """Return what is wrong with a release, in plain words; an empty list when it is whole.
 
     Digests and sizes of all files, nothing missing and nothing added; with `pixels` also every plate decoded: its size
     and resolution, no base outside the colour, and what film asks for (postflight_film.py).
+    `engine`, if there is one, decodes the plates.
     """
     record = read_record(folder)
     wrong: list[str] = []
@@ -49,7 +49,7 @@ def audit(folder: Path, *, pixels: bool = True) -> list[str]:
         elif pixels and entry["role"] in ("press-colour", "press-base"):
             wrong += _plate_faults(folder, entry)
     if pixels and not wrong:
-        wrong += _base_faults(folder, record)
+        wrong += _base_faults(folder, record, engine or Engine(1))
         wrong += film_faults(folder, record)
     return wrong
 
@@ -68,24 +68,40 @@ def _plate_faults(folder: Path, entry: dict[str, Any]) -> list[str]:
     return []
 
 
-def _base_faults(folder: Path, record: dict[str, Any]) -> list[str]:
-    from PIL import Image
-
+def _base_faults(folder: Path, record: dict[str, Any], engine: Engine) -> list[str]:
     def place(entry: dict[str, Any]) -> tuple[Any, ...]:
         return entry["colourway"], entry["print"], tuple(entry["sizes"])
 
-    colours = {place(e): e["path"] for e in record["files"] if e["role"] == "press-colour"}
+    colours = {place(e): e for e in record["files"] if e["role"] == "press-colour"}
     dark_is_ink = {place(e) for e in record["files"] if e.get("polarity") == "dark is ink"}
-    wrong = []
+    pairs: dict[str, Task] = {}  # equal files need be looked at once
+    bases: dict[str, str] = {}
     for entry in record["files"]:
         if entry["role"] != "press-base" or place(entry) not in colours:
             continue
-        with Image.open(folder / colours[place(entry)]) as image:
-            alpha = np.asarray(image.getchannel("A"))
-        with Image.open(folder / entry["path"]) as image:
-            base = np.asarray(image)
-        if place(entry) in dark_is_ink:
-            base = 255 - base
-        if bool((base > alpha).any()):
-            wrong.append(f"{entry['path']}: white ink lies outside the colour")
-    return wrong
+        colour, turned = colours[place(entry)], place(entry) in dark_is_ink
+        key = f"{colour['sha256']} {entry['sha256']} {turned}"
+        bases[entry["path"]] = key
+        pairs[key] = Task(
+            key,
+            outside_colour,
+            (folder / colour["path"], folder / entry["path"], turned),
+            cost=entry["width_px"] * entry["height_px"],
+        )
+    found = engine.run(pairs.values())
+    return [f"{path}: {found[key]}" for path, key in bases.items() if found[key]]
+
+
+def outside_colour(colour: Path, base: Path, turned: bool) -> str:  # noqa: FBT001 – a task has no keywords
+    """Return what is wrong with a base (`turned`: 0 is full white) beside the colour it lies under, "" if nothing."""
+    from pipeline.press.png import read_coverage
+
+    try:
+        alpha, white = read_coverage(colour), read_coverage(base)
+    except ValueError as error:
+        return str(error)
+    if alpha.shape != white.shape:
+        return f"it is {white.shape[::-1]} px, the colour {alpha.shape[::-1]}"
+    if bool(((255 - white if turned else white) > alpha).any()):
+        return "white ink lies outside the colour"
+    return ""

@@ -16,7 +16,7 @@ from hypothesis.extra import numpy as arrays
 from PIL import Image
 
 from pipeline.press.deflate import deflate, deflated_size
-from pipeline.press.png import png_bytes, png_pieces, read_png, write_png
+from pipeline.press.png import png_bytes, png_pieces, read_coverage, read_png, write_png
 from pipeline.press.rows import chosen_filter, packed_rows
 from tests.conftest import corpora
 
@@ -202,8 +202,33 @@ def test_a_spoilt_file_is_not_read_back(tmp_path, spoil):
         data[len(data) // 2] ^= 0x10
     path.write_bytes({"cut": data[: len(data) // 2], "flip": data, "empty": b""}[spoil])
 
-    with pytest.raises(ValueError, match=r"spoilt\.png"):
-        read_png(path)
+    for read in (read_png, read_coverage):
+        with pytest.raises(ValueError, match=r"spoilt\.png"):
+            read(path)
+
+
+@pytest.mark.parametrize("row_filter", ["none", "up", "auto"])
+@pytest.mark.parametrize("art", [flat_art(1500, 700), photograph(1500, 700)])
+def test_coverage_is_read_back_as_another_library_reads_it(art, row_filter, tmp_path):
+    """Alpha of a colour plate over several bands, and a base as it is, against Pillow."""
+    for name, pixels in (("colour.png", art), ("base.png", art[..., 3])):
+        write_png(tmp_path / name, pixels, 300, row_filter=row_filter)
+        with Image.open(tmp_path / name) as image:
+            seen = np.asarray(image)
+        assert (read_coverage(tmp_path / name) == (seen[..., 3] if seen.ndim == 3 else seen)).all()
+
+
+def test_a_png_of_another_kind_is_not_taken_for_a_plate(tmp_path):
+    """Palettes, 16 bit and rows filtered as libpng likes it are refused by name, not misread."""
+    art = Image.fromarray(photograph())
+    for name, picture in (
+        ("p", art.convert("RGB").convert("P")),
+        ("rgb", art.convert("RGB")),
+        ("paeth", art),
+    ):
+        picture.save(tmp_path / f"{name}.png")
+        with pytest.raises(ValueError, match=rf"{name}\.png"):
+            read_coverage(tmp_path / f"{name}.png")
 
 
 def test_open_corpus_pictures_survive_the_writer(tmp_path):

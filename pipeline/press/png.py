@@ -16,6 +16,8 @@ from pipeline.raster_runs import Runs
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _COLOUR_TYPE = {1: 0, 4: 6}
+_BAD_STREAM: type[Exception] = isal_zlib.error  # type: ignore[assignment]  # its stub says an instance
+_UP = 2  # filter type, clause 9.2
 _RELATIVE_COLORIMETRIC = 1
 _METRE = 1
 _MAX_PX_PER_METRE = 2**31 - 1
@@ -100,8 +102,57 @@ def read_png(path: Path) -> tuple[NDArray[np.uint8], float]:
         raise ValueError(f"{path.name} cannot be read back: {error}") from error
 
 
+def read_coverage(path: Path) -> NDArray[np.uint8]:
+    """Return the last channel (H, W) of a PNG file as `write_png` writes it: alpha, or the plate itself.
+
+    For checking finished files: every byte is inflated and every checksum looked at, but one channel is kept. Raises
+    ValueError when the file is cut or spoilt, or is another kind of PNG.
+    """
+    width = height = channels = 0
+    parts: list[NDArray[np.uint8]] = []
+    inflate, rest = isal_zlib.decompressobj(), b""
+    try:
+        for kind, data in _chunks(path):
+            if kind == b"IHDR":
+                width, height, depth, colour_type, *how = struct.unpack(">IIBBBBB", data)
+                channels = {v: k for k, v in _COLOUR_TYPE.items()}.get(colour_type, 0)
+                if depth != 8 or any(how) or not channels:
+                    raise ValueError(f"{path.name} is not 8-bit RGBA or grey")
+            elif kind == b"IDAT":
+                rest += inflate.decompress(data)
+                line = 1 + width * channels
+                rows = np.frombuffer(rest, np.uint8, len(rest) // line * line).reshape(-1, line)
+                rest = rest[rows.size :]
+                if len(rows):
+                    parts.append(_last_channel(path, rows, channels, parts[-1][-1] if parts else None))
+    except (_BAD_STREAM, struct.error) as error:
+        raise ValueError(f"{path.name} cannot be read back: {error}") from error
+    plane = np.concatenate(parts) if parts else np.zeros((0, width), np.uint8)
+    if not inflate.eof or rest or inflate.unused_data or len(plane) != height:
+        raise ValueError(f"{path.name} cannot be read back: it is cut short or spoilt")
+    return plane
+
+
+def _last_channel(
+    path: Path, rows: NDArray[np.uint8], channels: int, above: NDArray[np.uint8] | None
+) -> NDArray[np.uint8]:
+    """Undo the filter of the last channel in some rows; `above` is the row before them."""
+    body = rows[:, channels::channels]
+    if not rows[:, 0].any():
+        return np.ascontiguousarray(body)
+    if (rows[:, 0] != _UP).any():
+        raise ValueError(f"{path.name} has rows filtered in a way that is not used here")
+    first = body[:1] if above is None else body[:1] + above
+    return np.add.accumulate(np.concatenate([first, body[1:]]), axis=0, dtype=np.uint8)
+
+
 def _check_chunks(path: Path) -> None:
-    """Raise ValueError unless the file is whole chunks to IEND with right checksums, which Pillow skips."""
+    for _ in _chunks(path):
+        pass
+
+
+def _chunks(path: Path) -> Iterator[tuple[bytes, bytes]]:
+    """Yield kind and data of every chunk; ValueError unless all checksums are right and IEND is the end."""
     with path.open("rb") as file:
         good, kind = file.read(len(_SIGNATURE)) == _SIGNATURE, b""
         while good and kind != b"IEND":
@@ -109,6 +160,8 @@ def _check_chunks(path: Path) -> None:
             kind = head[4:]
             data = file.read(struct.unpack(">I", head[:4])[0]) if len(head) == 8 else b""
             good = file.read(4) == struct.pack(">I", isal_zlib.crc32(data, isal_zlib.crc32(kind)))
+            if good:
+                yield kind, data
         if not good or file.read(1):
             raise ValueError(f"{path.name} cannot be read back: it is cut short or spoilt")
 
