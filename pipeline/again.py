@@ -17,9 +17,9 @@ from pipeline.faults import Refused
 from pipeline.finding import Finding
 from pipeline.keys import key_of, program_version
 from pipeline.order import Order, art_path
-from pipeline.production import files_key
 from pipeline.shelf import Shelf
 from pipeline.shop import Shop
+from pipeline.tasks import files_key
 from pipeline.work import Work
 
 

@@ -64,7 +64,7 @@ def make_plates(
         for plate in job.plates:
             once.setdefault(plate.stem, (job, plate))
     plated: dict[str, Plated] = {}
-    keys = {stem: files_key(job, plate, bases[job.key], deliver) for stem, (job, plate) in once.items()}
+    keys = {stem: tasks.files_key(job, plate, bases[job.key], deliver) for stem, (job, plate) in once.items()}
     for stem, (job, plate) in once.items():
         taken = _plate_of(floor, keys[stem], plate, made, plan.folder(job))
         if taken is not None:
@@ -101,19 +101,6 @@ def _copied(plated: Plated, maker: str, stem: str, made: Path, folder: str) -> P
     for (_, source), (_, target) in zip(plated.files, files, strict=True):
         shutil.copyfile(made / source, made / target)
     return replace(plated, files=files)
-
-
-def files_key(job: Job, plate: Plate, base: BaseDecision, deliver: tuple[str, ...]) -> str:
-    """Return the digest of all that can change a byte of a plate's press files."""
-    place, press = plate.placement, job.press
-    return key_of(
-        "press files",
-        plate.key,
-        base.strength,
-        (place.width_mm, place.height_mm, place.ppi),
-        (job.print.route, sorted(deliver), press.base_plate_name, press.base_from, press.base_polarity),
-        press,
-    )
 
 
 def _draws(floor: Floor, plates: Iterable[Plate]) -> list[Task]:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import line
+from pipeline.keys import key_of
 from pipeline.line import Drawn, DrawnRuns, Notes
 from pipeline.plan import Draw, Job, Plate, drawing_name
 from pipeline.raster_runs import Picture, Runs, as_pixels
@@ -117,6 +118,22 @@ def study_task(spool: Path, job: Job) -> Study:
     return study(nameless(job), load_drawn(spool, first), load_notes(spool, first))
 
 
+def files_key(job: Job, plate: Plate, base: BaseDecision, deliver: tuple[str, ...]) -> str:
+    """Return the digest of all that can change a byte of a plate's press files.
+
+    The cloth is in it only as far as it is in the drawings, the keys and the base: where nothing is knocked out, one
+    plate serves many cloths.
+    """
+    place = plate.placement
+    return key_of(
+        "press files",
+        [draw.key for draw in plate.draws],
+        (place.width_px, place.height_px, place.width_mm, place.height_mm, place.ppi, place.area_mm),
+        (job.keys, job.print.route, job.press, job.limits.hairline, base.strength, sorted(deliver)),
+        job.fade.that_matters(on_base=base.strength > 0),
+    )
+
+
 def plate_task(
     spool: Path,
     job: Job,
@@ -131,7 +148,7 @@ def plate_task(
     target = release / folder
     target.mkdir(parents=True, exist_ok=True)
     write = _write_film if job.print.route == "transfer" else _write_direct
-    files = write(job, plate, pressed, target, deliver)
+    files = write(job, plate, pressed, target, deliver, files_key(job, plate, base, deliver))
     return Plated(
         files=tuple((role, f"{folder}/{name}") for role, name in files),
         knocked_out_mm2=round(pressed.knocked_out_mm2, 2),
@@ -141,7 +158,7 @@ def plate_task(
 
 
 def _write_direct(
-    job: Job, plate: Plate, pressed: line.Pressed, target: Path, deliver: tuple[str, ...]
+    job: Job, plate: Plate, pressed: line.Pressed, target: Path, deliver: tuple[str, ...], key: str
 ) -> tuple[tuple[str, str], ...]:
     from pipeline.art.profiles import srgb_profile
     from pipeline.press.direct import write_direct
@@ -159,7 +176,7 @@ def _write_direct(
         base_from_press=job.press.base_from == "press",
         plate_name=job.press.base_plate_name,
         profile=srgb_profile(),
-        title=f"plate {plate.key}",
+        title=f"plate {key}",
     )
 
 
@@ -169,6 +186,7 @@ def _write_film(
     pressed: line.Pressed,
     target: Path,
     deliver: tuple[str, ...],  # noqa: ARG001 – rolls are made of the plates: film delivers them always
+    key: str,  # noqa: ARG001 – nothing in the files of film names them
 ) -> tuple[tuple[str, str], ...]:
     from pipeline.press.film import write_film
 

@@ -369,3 +369,27 @@ def test_an_empty_picture_stays_empty():
 
     assert np.array_equal(result.pixels, pixels)
     assert (result.worst_shift, result.limited, result.unreachable, result.findings) == (0, 0, 0, ())
+
+
+@given(st.sampled_from(["model", "saturation", "none"]), st.booleans(), st.integers(0, 10**6))
+@settings(max_examples=40, deadline=None)
+def test_what_does_not_matter_changes_no_printed_colour(method, on_base, seed):
+    """Settings that differ in what a method does not know print the same colours: one plate serves them."""
+    rng = np.random.default_rng(seed)
+    art = rng.integers(0, 256, (12, 12, 4), np.uint8)
+    mine = FadeSettings(
+        method=method,
+        washes=float(rng.integers(0, 40)),
+        k=tuple(rng.uniform(0, 0.05, 3)),
+        first_loss=tuple(rng.uniform(0, 0.2, 3)),
+        darkest=float(rng.uniform(0.01, 0.05)),
+        ground_srgb=tuple(rng.integers(0, 256, 3).tolist()),
+        base_reflectance=float(rng.uniform(0.6, 1)),
+        max_fresh_shift=float(rng.uniform(0, 9)),
+        hold=(tuple(art[0, 0, :3].tolist()),),
+        own=(OwnChange(tuple(art[5, 5, :3].tolist()), 20.0, -10.0),),
+        calibrated=True,
+        life=float(rng.integers(1, 60)),
+    )
+    same = mine.that_matters(on_base=on_base)
+    assert np.array_equal(compensate(art, on_base, mine).pixels, compensate(art, on_base, same).pixels)

@@ -153,3 +153,20 @@ def test_make_takes_from_the_shelf_it_is_given(tmp_path: Path, capsys: pytest.Ca
         assert shelf.exists() == (number > 0)
     assert capsys.readouterr().out.count("RELEASED") == 3
     assert contents(tmp_path / "out-0") == contents(tmp_path / "out-1") == contents(tmp_path / "out-2")
+
+
+def test_one_plate_serves_cloths_that_nothing_is_knocked_out_for(press: Press) -> None:
+    """Two more cloths that the art has no colour of: no plate is made for them; theirs are as if alone."""
+    manifest = order(fade={"method": "model"})
+    alone = {}
+    for name, srgb in (("Bottle", "#0b3b24"), ("Plum", "#4a1d45")):
+        way = {"name": name, "fabric": {"srgb": srgb}, "sizes": {"M": 2}}
+        alone[name] = contents(press.make({**manifest, "colourways": [way]}, None)[1])
+        manifest["colourways"].append(way)
+    counted, release = press.make(manifest, None)
+    assert counted["plate"] == 2
+    files = contents(release)
+    for name, before in alone.items():
+        plates = [path for path in before if path.endswith((".png", "_page.pdf")) and "_chest_" in path]
+        assert len(plates) == 3
+        assert all(files[path] == before[path] for path in plates), name

@@ -12,7 +12,7 @@ Colours are float64 levels of encoded sRGB, 0–255, shape (N, 3), one by one: e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
@@ -88,6 +88,16 @@ class FadeSettings:
             0 <= f < 1 for f in self.first_loss
         ):
             raise ValueError("washes, life, max_fresh_shift and k must be 0 or more, first_loss in 0–1")
+
+    def that_matters(self, *, on_base: bool) -> FadeSettings:
+        """Return the settings with all that changes no printed colour as it is by default.
+
+        Only `model` knows washes and grounds, and the bare fabric only where no base covers it.
+        """
+        same = replace(self, calibrated=False, life=25.0)
+        if self.method == "model":
+            return replace(same, ground_srgb=(255, 255, 255)) if on_base else same
+        return FadeSettings(method=self.method, percent=self.percent, hold=self.hold, own=self.own)
 
 
 class Change(NamedTuple):
