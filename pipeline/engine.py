@@ -61,6 +61,13 @@ class Engine:
     ) -> None:
         self._stop()
 
+    def warm(self, function: Callable[[], None]) -> None:
+        """Start the workers and have each call `function`, which loads what they will need; don't wait for them."""
+        if self.workers > 1:
+            pool = self._start(wanted_bytes(0))
+            for _ in range(self._slots):
+                pool.submit(function)
+
     def run(self, tasks: Iterable[Task]) -> dict[str, Any]:
         """Run all tasks and return their results by key; the first failure is raised once nothing runs any more."""
         waiting = {task.key: task for task in tasks}

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline import paperwork, reading, record, release
+from pipeline import paperwork, reading, record, release, tasks
 from pipeline.again import keep_order, order_key, take_order
 from pipeline.art.piece import Limits
 from pipeline.changes import changes_since
@@ -77,6 +77,7 @@ def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None 
 
     def check(order: Order) -> Outcome:
         with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
+            engine.warm(tasks.load_libraries)
             planned = prepare(manifest, order, shop, Path(folder))
             studies = study_jobs(planned.plan, Floor(planned.spool, engine, shelf))
             findings = record.all_findings(planned.plan, studies)
@@ -180,6 +181,7 @@ def _make(
             _verify(made, engine, pixels=False)  # they were looked at when they were put there
             return _publish(order, places, aside, made, *taken)
         laps = Laps()
+        engine.warm(tasks.load_libraries)
         planned = prepare(manifest, order, shop, spool)
         laps.end("read")
         floor = Floor(spool, engine, shelf)

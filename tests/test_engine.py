@@ -79,3 +79,19 @@ def test_a_need_nobody_makes_is_a_fault_not_a_hang() -> None:
     """A task that waits for an unknown one is reported by name."""
     with Engine(1) as engine, pytest.raises(Fault, match="orphan"):
         engine.run([Task("orphan", refuse, ("x",), needs=("nobody",))])
+
+
+def test_warm_workers_have_loaded_what_they_will_need(tmp_path: Path) -> None:
+    """Each worker calls the function once, before any task; without workers of its own an engine calls nothing."""
+    with Engine(1) as alone:
+        alone.warm(die)
+    with Engine(2) as engine:
+        engine.warm(nothing_yet)
+        done = engine.run(
+            [Task(str(number), write_down, (str(tmp_path / "log"), "x")) for number in range(3)]
+        )
+    assert set(done.values()) == {"X"}
+
+
+def nothing_yet() -> None:
+    pass
