@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline import __version__
 from pipeline.doors_hotfolder import add_doors
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.engine import Engine
     from pipeline.outcome import Outcome
     from pipeline.shelf import Shelf
+    from pipeline.shop import Shop
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
 file or art was refused · 5 busy or out of space: nothing lost, try again. With several orders the highest applies."""
@@ -164,31 +165,32 @@ def _demo(options: argparse.Namespace) -> ExitCode:
 
 
 def _make(options: argparse.Namespace) -> ExitCode:
-    from pipeline.make import make_order, rush_first
     from pipeline.release import Places
+    from pipeline.triage import rush_first
 
     places, shelf = Places.below(options.out), _shelf(options.shelf)
     options.manifests = rush_first(options.manifests)
-    code = _each_order(
-        options,
-        "washfast-make/1",
-        lambda path, shop, engine: make_order(path, shop, places, engine, shelf=shelf),
-    )
+
+    def act(path: Path, shop: Shop, engine: Engine) -> Outcome:
+        from pipeline.make import make_order
+
+        return make_order(path, shop, places, engine, shelf=shelf)
+
+    code = _each_order(options, "washfast-make/1", act)
     if shelf is not None:
         shelf.tidy()
     return code
 
 
 def _check(options: argparse.Namespace) -> ExitCode:
-    from pipeline.make import check_order
-
     shelf = _shelf(options.shelf)
-    return _each_order(
-        options,
-        "washfast-check/1",
-        lambda path, shop, engine: check_order(path, shop, engine, shelf),
-        headline=_checked,
-    )
+
+    def act(path: Path, shop: Shop, engine: Engine) -> Outcome:
+        from pipeline.make import check_order
+
+        return check_order(path, shop, engine, shelf)
+
+    return _each_order(options, "washfast-check/1", act, headline=_checked)
 
 
 def _shelf(wanted: str | None) -> Shelf | None:
@@ -202,17 +204,18 @@ def _shelf(wanted: str | None) -> Shelf | None:
 def _each_order(
     options: argparse.Namespace,
     schema: str,
-    act: Callable[[Path, Any, Any], Outcome],
+    act: Callable[[Path, Shop, Engine], Outcome],
     headline: Callable[[Outcome], str] = lambda outcome: outcome.headline(),
 ) -> ExitCode:
     from pipeline.shop import load_shop
+    from pipeline.triage import refusal
 
     _start_log()
     shop = load_shop(options.shop)
     outcomes: list[Outcome] = []
     with _engine(options) as engine:
         for path in options.manifests:
-            outcome = act(path, shop, engine)
+            outcome = refusal(path, shop) or act(path, shop, engine)
             outcomes.append(outcome)
             if not options.json:
                 _print_outcome(outcome, headline(outcome))

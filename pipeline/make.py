@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -29,6 +29,7 @@ from pipeline.rolls import order_rolls
 from pipeline.shelf import Shelf
 from pipeline.shop import Shop
 from pipeline.shop_lookup import check_in_shop
+from pipeline.triage import ended
 from pipeline.work import Work
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EMFILE, errno.ENFILE)
@@ -58,18 +59,6 @@ def make_order(
     return _guarded(
         manifest, lambda order: _make(manifest, order, shop, places, engine, decided or Decided(), shelf)
     )
-
-
-def rush_first(manifests: Sequence[Path]) -> list[Path]:
-    """Return the manifests in the order to make them: rush orders overtake, the others stay as they came."""
-
-    def waits(manifest: Path) -> bool:
-        try:
-            return load_order(manifest).priority != "rush"
-        except Fault:
-            return True  # it is refused when its turn comes
-
-    return sorted(manifests, key=waits) if len(manifests) > 1 else list(manifests)
 
 
 def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None = None) -> Outcome:
@@ -108,11 +97,8 @@ def _guarded(manifest: Path, act: Any) -> Outcome:
         with _no_room():
             outcome: Outcome = act(order)
             return outcome
-    except Refused as fault:
-        why = Finding(fault.code, "stop", fault.message, "Mend what is named and hand the order in again.")
-        return Outcome(name, revision, "refused", fault.exit_code, (why,), message=fault.message)
     except Fault as fault:
-        return Outcome(name, revision, "failed", fault.exit_code, message=fault.message)
+        return ended(name, revision, fault)
 
 
 @contextmanager

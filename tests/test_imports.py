@@ -41,7 +41,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("plan_paints", "plan_names", "plan"),
     ("line", "remedies", "checks", "alternatives", "study"),
     ("reading", "tasks", "engine", "log", "gang"),
-    ("work", "production", "outcome"),
+    ("work", "production", "outcome", "triage"),
     (
         "release",
         "postflight",
@@ -127,6 +127,22 @@ def test_a_stage_knows_no_other_stage_and_no_outside_world(name: str, path: Path
 
     assert not strangers
     assert not {other.partition(".")[0] for other in imports(path)} & FORBIDDEN_IN_STAGES
+
+
+def test_a_refused_manifest_loads_no_pixels(tmp_path: Path) -> None:
+    """`washfast check` of a manifest that is refused answers without numpy, renderers or PDF libraries."""
+    manifest = tmp_path / "order.toml"
+    manifest.write_text("order = 5\n")
+    code = (
+        "import sys, pipeline.cli as c; n = c.main(['check', sys.argv[1]]); print(n, ' '.join(sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(manifest)], capture_output=True, text=True, check=True
+    )
+
+    said, *loaded = done.stdout.split("\n")[-2].split()
+    assert said == "4"
+    assert not (HEAVY - {"pydantic", "structlog"}) & set(loaded)
 
 
 def test_the_command_starts_without_heavy_libraries() -> None:

@@ -12,10 +12,11 @@ import pytest
 from pipeline.cli import main
 from pipeline.engine import Engine, Task
 from pipeline.faults import ExitCode
-from pipeline.make import make_order, rush_first
+from pipeline.make import make_order
 from pipeline.release import Places
 from pipeline.shelf import Shelf
 from pipeline.shop import load_shop
+from pipeline.triage import rush_first
 from tests.test_make import hand_in, order
 
 
