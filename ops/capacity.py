@@ -82,9 +82,14 @@ def timed(folder: Path, art: Path, plates: int, width_mm: float) -> tuple[float,
     )
     (folder / "order.toml").write_text(
         f'order = "C-1"\napproval = "not needed"\n[art.piece]\nfile = "{art.name}"\n'
+        'preview = "keep"\nground = "keep"\nnear_fabric = "keep"\n'
         '[[prints]]\nname = "front"\nart = "piece"\nposition = "full front"\nroute = "direct"\n'
         f'width_mm = {width_mm}\nscale = "fixed"\nbands = "each size"\nby_size = {{ {widths} }}\n'
-        f'[[colourways]]\nname = "Black"\ngarment = "unisex tee"\nfabric = "black"\nsizes = {{ {sizes} }}\n',
+        f'[[colourways]]\nname = "Black"\ngarment = "unisex tee"\nfabric = "black"\nsizes = {{ {sizes} }}\n'
+        + "".join(
+            f'[[accept]]\ncode = "{code}"\nby = "capacity"\nwhy = "time is measured"\n'
+            for code in ("thin-line", "thin-gap", "low-resolution", "all-knocked-out")
+        ),
         encoding="utf-8",
     )
     command = [sys.executable, "-m", "pipeline.cli", "make", str(folder / "order.toml"), "--workers", "1"]
