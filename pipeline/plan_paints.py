@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,61 +52,68 @@ def paints_for(
     `elsewhere` are the elements of all art on the colourway: what the colourway names need be in one piece of it only.
     """
     wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
-    knock_out = None
-    if choices.knock_out != "none":
-        px_per_mm = art.width / width_mm
-        knock_out = KnockOutSettings(
-            tolerance_de=limits.knock_out_de,
-            near_de=limits.near_fabric_de,
-            heather=cloth.heather,
-            shows_fabric=tuple(parse_hex(c) for c in choices.shows_fabric),
-            near_decided=choices.near_fabric == "knock_out",
-            smallest_hole_px=max(1, math.ceil(limits.smallest_hole_mm2 * px_per_mm * px_per_mm)),
-            lossy=isinstance(art, BitmapArt) and art.lossy,
-            forced=None if choices.knock_out == "auto" else choices.knock_out,
-        )
+    knock_out = _knock_out(art, choices, cloth, limits, width_mm)
     treatment = Treatment(choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out)
     if isinstance(art, BitmapArt) or (isinstance(art, PageArt) and not art.elements):
         return PaintMap(), treatment, _no_elements(choices, elsewhere)
-    known = art.elements
+    drawn = PaintMap(
+        only=tuple(e for e in choices.only if e in art.elements),
+        omit=tuple(e for e in choices.omit if e in art.elements),
+    )
+    unknown = _unknown_elements(art, choices, elsewhere)
     if isinstance(art, PageArt) or not art.linear:
-        drawn = PaintMap(
-            only=tuple(e for e in choices.only if e in known),
-            omit=tuple(e for e in choices.omit if e in known),
-        )
-        return (
-            drawn,
-            treatment,
-            (*_unknown_elements(art, choices, elsewhere), *_needs_plain_paints(art, choices)),
-        )
+        return drawn, treatment, (*unknown, *_needs_plain_paints(art, choices))
     swaps, missing = _vector_swaps(art, choices, wanted, limits.knock_out_de)
-    findings = [*missing, *_unknown_elements(art, choices, elsewhere)]
-    seen = _paints_after(art, swaps)
-    cloth_paints: tuple[Rgb, ...] = ()
-    if knock_out is not None:
-        reach = limits.near_fabric_de + cloth.heather if knock_out.near_decided else limits.knock_out_de
-        found = dict.fromkeys(match_paints(seen, cloth.srgb, reach))
-        for colour in knock_out.shows_fabric:
-            matched = match_paints(seen, _encoded(colour), limits.knock_out_de)
-            found |= dict.fromkeys(matched)
-            if not matched:
-                findings.append(_nothing_shows_fabric(colour, seen))
-        cloth_paints = tuple(found)
-    paints = PaintMap(
-        only=tuple(e for e in choices.only if e in known),
-        omit=tuple(e for e in choices.omit if e in known),
+    findings = [*missing, *unknown]
+    paints = replace(
+        drawn,
         swap=swaps,
-        cloth=cloth_paints,
-        cut_out=tuple(e for e in choices.cut_out if e in known),
+        cut_out=tuple(e for e in choices.cut_out if e in art.elements),
         without_lowest=art.block and choices.preview == "remove",
     )
     if paints.without_lowest:
         findings.append(_block_removed())
     if knock_out is not None:
+        matched, unmatched = _cloth_paints(_paints_after(art, swaps), cloth, knock_out)
+        paints = replace(paints, cloth=matched)
+        findings += unmatched
         findings += _through_cloth(art, paints, cloth, limits.knock_out_de)
     if not art.has_images:
         treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
     return paints, treatment, tuple(findings)
+
+
+def _knock_out(
+    art: Art, choices: ArtChoices, cloth: Cloth, limits: Thresholds, width_mm: float
+) -> KnockOutSettings | None:
+    if choices.knock_out == "none":
+        return None
+    px_per_mm = art.width / width_mm
+    return KnockOutSettings(
+        tolerance_de=limits.knock_out_de,
+        near_de=limits.near_fabric_de,
+        heather=cloth.heather,
+        shows_fabric=tuple(parse_hex(c) for c in choices.shows_fabric),
+        near_decided=choices.near_fabric == "knock_out",
+        smallest_hole_px=max(1, math.ceil(limits.smallest_hole_mm2 * px_per_mm * px_per_mm)),
+        lossy=isinstance(art, BitmapArt) and art.lossy,
+        forced=None if choices.knock_out == "auto" else choices.knock_out,
+    )
+
+
+def _cloth_paints(
+    seen: tuple[Rgb, ...], cloth: Cloth, knock_out: KnockOutSettings
+) -> tuple[tuple[Rgb, ...], list[Finding]]:
+    """Return the paints that show the fabric, and a finding for each `shows_fabric` colour that no paint has."""
+    reach = knock_out.near_de + cloth.heather if knock_out.near_decided else knock_out.tolerance_de
+    found = dict.fromkeys(match_paints(seen, cloth.srgb, reach))
+    findings = []
+    for colour in knock_out.shows_fabric:
+        matched = match_paints(seen, _encoded(colour), knock_out.tolerance_de)
+        found |= dict.fromkeys(matched)
+        if not matched:
+            findings.append(_nothing_shows_fabric(colour, seen))
+    return tuple(found), findings
 
 
 def _vector_swaps(
