@@ -12,15 +12,14 @@ a colour that is not the purest comes out thinner than it was drawn (below 0), w
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ops.exactness_fade import FadeRow, fade_lines, fade_row
+from ops.marks import argument, show
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
@@ -35,7 +34,6 @@ FABRICS: dict[str, SrgbColour] = {
     "barn red": (0.48, 0.12, 0.14),
     "heather": (0.6, 0.6, 0.62),
 }
-BEGIN, END = "<!-- exactness -->", "<!-- /exactness -->"
 SIZE = 240
 SCALE = 8
 
@@ -303,16 +301,7 @@ def report() -> str:
 
 def main() -> None:
     """Print the table, or with a file name put it between the file's two marks."""
-    text = report()
-    if len(sys.argv) < 2:
-        print(text)
-        return
-    path = Path(sys.argv[1])
-    before, begin, rest = path.read_text(encoding="utf-8").partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not end:
-        sys.exit(f"{path} has no lines {BEGIN} and {END}: add them where the table belongs")
-    path.write_text(f"{before}{begin}\n{text}\n{end}{after}", encoding="utf-8")
+    show(report(), "exactness", argument(1))
 
 
 if __name__ == "__main__":

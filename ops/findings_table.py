@@ -19,13 +19,13 @@ from pathlib import Path
 from typing import Any
 
 from ops.findings_cases import FAMILIES, Art, Case
+from ops.marks import argument, show
 from pipeline.art import sandbox
 from pipeline.engine import Engine
 from pipeline.finding import Finding
 from pipeline.make import check_order
 from pipeline.shop import load_shop
 
-BEGIN, END = "<!-- findings -->", "<!-- /findings -->"
 IN_COLOURWAY = ("fabric", "swap", "near_fabric", "knock_out", "shows_fabric", "sizes", "garment")
 IN_ART = ("preview", "ground", "omit", "only", "cut_out")
 IN_ORDER = ("fade", "ship", "overs", "accept")
@@ -173,16 +173,7 @@ def _number(value: float | str | None) -> str:
 def main() -> None:
     """Print the table, or with a file name put it between the file's two marks; fail where a case does not hold."""
     rows = [row(case) for case in cases()]
-    text = report(rows)
-    if len(sys.argv) < 2:
-        print(text)
-    else:
-        path = Path(sys.argv[1])
-        before, begin, rest = path.read_text(encoding="utf-8").partition(BEGIN)
-        _, end, after = rest.partition(END)
-        if not end:
-            sys.exit(f"{path} has no lines {BEGIN} and {END}: add them where the table belongs")
-        path.write_text(f"{before}{begin}\n{text}\n{end}{after}", encoding="utf-8")
+    show(report(rows), "findings", argument(1))
     wrong = [r.case.code for r in rows if not r.holds]
     if wrong:
         sys.exit(f"does not hold: {', '.join(wrong)}")

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ops.marks import argument, show
 from pipeline.stages.impose import Layout, Piece, Roll, impose
 
-BEGIN, END = "<!-- nesting -->", "<!-- /nesting -->"
 INSTANCES = Path(__file__).resolve().parent.parent / "tests" / "reference" / "strip_packing_instances.txt"
 FILM_MM, LONGEST_MM, GUTTER_MM, STEP_MM = 560.0, 10_000.0, 5.0, 0.5
 ORDERS = ((1, 10, 150), (2, 20, 250), (3, 30, 300), (4, 20, 60), (5, 40, 400))  # (choice, designs, pieces)
@@ -158,16 +158,7 @@ def main() -> None:
     """Print the tables, or with a second file name put them between the file's two marks."""
     if len(sys.argv) < 2 or not any(Path(sys.argv[1]).glob("*.svg")):
         sys.exit("Name a folder of SVG drawings: python -m ops.nesting SVGS [FILE]")
-    text = report(Path(sys.argv[1]))
-    if len(sys.argv) < 3:
-        print(text)
-        return
-    path = Path(sys.argv[2])
-    before, begin, rest = path.read_text(encoding="utf-8").partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not end:
-        sys.exit(f"{path} has no lines {BEGIN} and {END}: add them where the tables belong")
-    path.write_text(f"{before}{begin}\n{text}\n{end}{after}", encoding="utf-8")
+    show(report(Path(sys.argv[1])), "nesting", argument(2))
 
 
 if __name__ == "__main__":
