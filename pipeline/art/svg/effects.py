@@ -126,6 +126,20 @@ def _unit_matrix(job: Job, group: Element) -> Matrix | None:
     return edges[2] - edges[0], 0.0, 0.0, edges[3] - edges[1], edges[0], edges[1]
 
 
+def _inside(inner: Place, target: Element, out: Element, matrix: Matrix, style: css.Style) -> Place:
+    """Return the place of what lies in a clip path or mask: it shapes the ink and is none itself."""
+    return replace(
+        inner,
+        into=out,
+        matrix=matrix,
+        style=style,
+        depth=inner.depth + 1,
+        uses=(*inner.uses, target),
+        ink=False,
+        owners=(),
+    )
+
+
 def clip(walk: Walker, target: Element, group: Element, inner: Place) -> str:
     """Return "url(#id)" of the clip path made for `group`, or NOTHING."""
     job = walk.job
@@ -142,16 +156,7 @@ def clip(walk: Walker, target: Element, group: Element, inner: Place) -> str:
             return NOTHING
         matrix = multiply(matrix, unit)
     out = Element("clipPath")
-    inside = replace(
-        inner,
-        into=out,
-        matrix=matrix,
-        style=style,
-        depth=inner.depth + 1,
-        uses=(*inner.uses, target),
-        ink=False,
-        owners=(),
-    )
+    inside = _inside(inner, target, out, matrix, style)
     for child in target:
         _clip_child(walk, child, inside)
     shed(out)
@@ -263,19 +268,8 @@ def mask(walk: Walker, target: Element, group: Element, inner: Place) -> str:
     if css.word(style, "color-interpolation", "srgb") == "linearrgb":
         out.set("color-interpolation", "linearRGB")
     matrix = unit if content_units and unit is not None else IDENTITY
-    walk.children(
-        target,
-        replace(
-            inner,
-            into=out,
-            matrix=matrix,
-            style=style,
-            depth=inner.depth + 1,
-            uses=(*inner.uses, target),
-            ink=False,
-            owners=(),
-        ),
-    )
+    inside = _inside(inner, target, out, matrix, style)
+    walk.children(target, inside)
     shed(out)
     if not len(out):
         return NOTHING
@@ -283,9 +277,7 @@ def mask(walk: Walker, target: Element, group: Element, inner: Place) -> str:
         identity, _ = reference(job, target, text)
         further = job.document.ids.get(identity or "")
         if further is not None and further.tag == "mask":
-            answer = mask(
-                walk, further, group, replace(inner, uses=(*inner.uses, target), depth=inner.depth + 1)
-            )
+            answer = mask(walk, further, group, replace(inner, uses=inside.uses, depth=inside.depth))
             if answer == NOTHING:
                 return NOTHING
             out.set("mask", answer)
