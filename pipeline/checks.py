@@ -10,8 +10,8 @@ from pipeline.art.paint import Rgb, hex_of, parse_hex
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.plan import Job
-from pipeline.raster import MM_PER_INCH
-from pipeline.stages import fade
+from pipeline.raster import MM_PER_INCH, Pixels
+from pipeline.stages import dots, fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight import (
@@ -25,6 +25,7 @@ from pipeline.stages.preflight import (
     survival,
     swaps,
     thin,
+    words,
 )
 from pipeline.stages.preflight.look import Look
 
@@ -157,6 +158,30 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
         specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
     )
     yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)
+    if job.print.route == "transfer":
+        yield from kept.found(_faint_ink, dot_mm=job.press.dot_mm)
+
+
+def _faint_ink(pixels: Pixels, ppi: float, *, dot_mm: float) -> tuple[Finding, ...]:
+    """Return `faint-ink` where film keeps nothing of ink that the art has."""
+    lost = dots.lost_ink(pixels, ppi, dot_mm)
+    if lost is None:
+        return ()
+    strength = 100 * lost.alpha / 255
+    often = f" There are {lost.places} such places." if lost.places > 1 else ""
+    return (
+        Finding(
+            code="faint-ink",
+            severity="warn",
+            message=f"Film keeps nothing of ink as narrow and faint as that {words.place(lost.where_mm)}, which covers "
+            f"{strength:.0f} %: under half it becomes dots of {words.mm(dot_mm, 1)}, and none fits into it.{often} "
+            "Draw it full, or much wider; or leave it out.",
+            remedy=words.accept("faint-ink"),
+            measured=round(strength, 1),
+            limit=50,
+            where_mm=lost.where_mm,
+        ),
+    )
 
 
 def _with_size(job: Job, kept: Look, finding: Finding) -> Finding:

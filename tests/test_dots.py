@@ -154,6 +154,47 @@ def test_any_picture_becomes_ink_or_none(height, width, seed, ppi):
     assert not inked[inked[..., 3] == 0].any()
 
 
+def faint_line(width_mm, cover, degrees=0.0, offset=0.3):
+    """A line that covers so much, drawn from its definition: eight samples a pixel each way."""
+    height, width, fine = 200, 360, 8
+    y, x = np.mgrid[: height * fine, : width * fine] / fine + 0.5 / fine
+    turn = np.deg2rad(degrees)
+    across = (y - 40 - offset) * np.cos(turn) - (x - 20) * np.sin(turn)
+    inside = (across > 0) & (across < width_mm / MM) & (x > 20) & (x < width - 20)
+    pixels = np.zeros((height, width, 4), np.uint8)
+    mean = inside.reshape(height, fine, width, fine).mean(axis=(1, 3))
+    pixels[..., 3] = np.rint(mean * cover * 255)
+    pixels[pixels[..., 3] > 0, :3] = (20, 60, 140)
+    return pixels
+
+
+@pytest.mark.parametrize("degrees", [0, 7, 30, 45])
+@pytest.mark.parametrize("cover", [0.2, 0.4])
+def test_faint_lines_that_vanish_are_told(degrees, cover):
+    """What `ink` leaves nothing of is told, with its place and strength; counted on the result of `ink` itself."""
+    pixels = faint_line(0.29, cover, degrees)
+    pixels[150:, :100] = (0, 0, 0, 255)
+    kept = dots.ink(pixels, PPI, 0.3).colour[:140, :, 3] > 0
+    lost = dots.lost_ink(pixels, PPI, 0.3)
+
+    assert kept.sum() * 255 < 0.2 * pixels[:140, :, 3].sum(dtype=np.int64)
+    assert lost is not None
+    assert lost.alpha == pytest.approx(cover * 255, abs=1)
+    x, y, wide, high = lost.where_mm
+    assert 0 <= x < x + wide <= 361 * MM
+    assert 2 < y / MM < y / MM + high / MM < 220
+
+
+@pytest.mark.parametrize(
+    "pixels",
+    [ramp(), glow(), faint_line(0.3, 0.6), faint_line(0.5, 0.4, 7), faint_line(0.8, 0.2, 30), faint_line(0.1, 1.0)],
+    ids=["ramp", "glow", "half covered", "0.5 mm", "0.8 mm", "hairline"],
+)  # fmt: skip
+def test_ink_that_film_keeps_is_not_told_as_lost(pixels):
+    """Soft art and wider faint lines keep their ink; a hairline of full ink is told by the check of lines."""
+    assert dots.lost_ink(pixels, PPI, 0.3) is None
+
+
 def test_a_dot_needs_a_size():
     """A least dot of nothing is a mistake of the caller."""
     with pytest.raises(ValueError, match="size"):

@@ -26,6 +26,12 @@ SURE = 32
 """Alpha from which a pixel's own colour is exact enough to be printed solid; below, the cell's mean colour is."""
 SIDE = 64
 """Side of the threshold mask, in cells."""
+FAINT = 26
+"""Alpha below which nobody misses what is not printed: a tenth (ours)."""
+FAINT_MM = 0.2
+"""Ink that is nowhere so wide is left to the checks of thin lines."""
+AROUND = 9
+"""Side in cells of the square in which soft ink must find its dots."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,13 +55,84 @@ def ink(pixels: Pixels, ppi: float, dot_mm: float) -> Inked:
     solid = alpha >= HALF
     out = pixels.copy()
     if soft is not None:
-        cell = math.ceil(dot_mm * ppi / MM_PER_INCH - 1e-9)
+        cell = _cell(ppi, dot_mm)
         on = _dots(alpha, soft, cell)
         _colour_faint(out, soft & on, cell)
         solid = np.where(soft, on, solid)
     out[~solid] = 0
     out[..., 3] = solid.view(np.uint8) * np.uint8(255)
     return Inked(out, soft)
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Faint ink of which film keeps nothing: in how many places, the box of the largest in mm, its strongest alpha."""
+
+    places: int
+    where_mm: tuple[float, float, float, float]
+    alpha: int
+
+
+def lost_ink(pixels: Pixels, ppi: float, dot_mm: float) -> Lost | None:
+    """Return what `ink` leaves out: faint lines too narrow for dots, and soft ones that no dot fits into.
+
+    Only places that hold as much ink as one dot count, and only those away from ink that is printed.
+    """
+    from scipy import ndimage
+
+    alpha = np.ascontiguousarray(pixels[..., 3])
+    faint = (alpha >= FAINT) & (alpha < HALF)
+    reach = max(1, round(FAINT_MM * ppi / MM_PER_INCH / 2 - 0.01))
+    if not window_min(faint.view(np.uint8), reach, outside=0).any():
+        return None
+    inked = ink(pixels, ppi, dot_mm)
+    cell = _cell(ppi, dot_mm)
+    plain = faint if inked.soft is None else faint & ~inked.soft
+    core = window_min(plain.view(np.uint8), reach, outside=0)
+    plain &= window_max(core, reach).view(np.bool_)
+    there = _cells((inked.colour[..., 3] > 0).view(np.uint8), cell)
+    missing = _cells(np.where(plain, alpha, np.uint8(0)), cell)
+    if inked.soft is not None:
+        missing += _without_dots(alpha, inked, cell)
+    alone = ndimage.uniform_filter((there > 0).astype(np.float64), 3, mode="constant") < 1 / 18
+    missing[~alone] = 0
+    return _largest(alpha, missing, cell, MM_PER_INCH / ppi)
+
+
+def _without_dots(alpha: Plane, inked: Inked, cell: int) -> NDArray[np.int64]:
+    """Return the soft ink of each cell around which there should be two dots or more, and there is hardly any."""
+    from scipy import ndimage
+
+    assert inked.soft is not None
+    wanted = _cells(np.where(inked.soft & (alpha >= FAINT), alpha, np.uint8(0)), cell)
+    dots = _cells((inked.soft & (inked.colour[..., 3] > 0)).view(np.uint8), cell)
+    box = np.ones(AROUND, np.int64)
+    for axis in (0, 1):
+        dots = ndimage.convolve1d(dots, box, axis, mode="constant")
+    around = wanted
+    for axis in (0, 1):
+        around = ndimage.convolve1d(around, box, axis, mode="constant")
+    bare = (around >= 2 * 255 * cell * cell) & (4 * 255 * dots < around)
+    return np.where(bare, wanted, 0)
+
+
+def _largest(alpha: Plane, missing: NDArray[np.int64], cell: int, mm: float) -> Lost | None:
+    """Return the patch of cells that miss the most ink; those that miss less than a dot are no loss."""
+    from scipy import ndimage
+
+    parts, count = ndimage.label(missing, np.ones((3, 3)))
+    totals = ndimage.sum_labels(missing, parts, np.arange(1, count + 1))
+    places = int(np.count_nonzero(totals >= 255 * cell * cell))
+    if not places:
+        return None
+    number = int(np.argmax(totals))
+    rows, columns = ndimage.find_objects(parts)[number]
+    top, left = rows.start * cell, columns.start * cell
+    bottom, right = min(rows.stop * cell, alpha.shape[0]), min(columns.stop * cell, alpha.shape[1])
+    inside = np.kron(parts[rows, columns] == number + 1, np.ones((cell, cell), np.bool_))
+    seen = alpha[top:bottom, left:right][inside[: bottom - top, : right - left]]
+    box = (left * mm, top * mm, (right - left) * mm, (bottom - top) * mm)
+    return Lost(places, box, int(seen.max()))
 
 
 def outline(pixels: Pixels, soft: Mask | None) -> Plane:
@@ -70,6 +147,11 @@ def base_of(inked: Inked, choked: Plane) -> Plane:
     colour = inked.colour[..., 3] > 0
     on = on & colour if inked.soft is None else np.where(inked.soft, colour, on & colour)
     return on.view(np.uint8) * np.uint8(255)
+
+
+def _cell(ppi: float, dot_mm: float) -> int:
+    """Return the side of a dot in pixels."""
+    return math.ceil(dot_mm * ppi / MM_PER_INCH - 1e-9)
 
 
 def _soft(alpha: Plane, ppi: float) -> Mask | None:
