@@ -7,7 +7,7 @@ corner of what can be printed. There the print is seen mirrored and the tags rea
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.finding import Finding
-from pipeline.press.film import FilmPlace, FilmPlate, FilmRoll, FilmTag, read_plate
+from pipeline.press.film import FilmPlace, FilmPlate, FilmRoll, FilmTag
+from pipeline.press.film_look import PlateLook
 from pipeline.press.tag import Tag, tag_bitmap, tag_size_mm
 from pipeline.shop_presses import Press
 from pipeline.shop_presses import Roll as FilmStock
@@ -66,7 +67,10 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """One piece on a roll: the upper left corner and size of its turned box in mm, turned clockwise."""
+    """One piece on a roll: the upper left corner and size of its turned box in mm, turned clockwise.
+
+    `middle_mm` is where on the film it has most ink around: there a number can stand for it.
+    """
 
     label: Label
     key: str
@@ -76,11 +80,17 @@ class Laid:
     height_mm: float
     turn_deg: int
     tag_mm: tuple[float, float, float, float]
+    middle_mm: tuple[float, float]
 
     def moved(self, along_mm: float) -> Laid:
         """Return the piece so much further along the film."""
-        x, y, wide, high = self.tag_mm
-        return replace(self, y_mm=self.y_mm + along_mm, tag_mm=(x, y + along_mm, wide, high))
+        (x, y, wide, high), (across, along) = self.tag_mm, self.middle_mm
+        return replace(
+            self,
+            y_mm=self.y_mm + along_mm,
+            tag_mm=(x, y + along_mm, wide, high),
+            middle_mm=(across, along + along_mm),
+        )
 
     def as_json(self) -> dict[str, Any]:
         """Return the piece in the form of record.json."""
@@ -170,17 +180,20 @@ def film_problems(sizes: Sequence[tuple[str, float, float, int]], press: Press) 
     return problems(pieces, roll_of(press, press.resolution_ppi))
 
 
-def lay_out(kinds: Sequence[Kind], press: Press) -> tuple[list[list[Laid]], Layout]:
-    """Return the pieces roll by roll, and the layout with its figures.
+def lay_out(
+    kinds: Sequence[Kind], looks: Mapping[str, PlateLook], press: Press
+) -> tuple[list[list[Laid]], Layout]:
+    """Return the pieces roll by roll, and the layout with its figures; `looks` are the plates by key, cells OUTLINE_MM.
 
     Orders share the film, or with `order_gap_mm` follow each other. Raises ValueError for what `film_problems` tells.
     """
     gap = stock_of(press).order_gap_mm
     orders = dict.fromkeys((label.order, label.revision) for kind in kinds for label in kind.labels)
     if not gap or len(orders) == 1:
-        return _one_layout(kinds, press)
+        return _one_layout(kinds, looks, press)
     parts = [
-        _one_layout([k for kind in kinds if (k := _only(kind, order)).labels], press) for order in orders
+        _one_layout([k for kind in kinds if (k := _only(kind, order)).labels], looks, press)
+        for order in orders
     ]
     return _one_after_another(parts, gap, stock_of(press).longest_mm)
 
@@ -189,14 +202,17 @@ def _only(kind: Kind, order: tuple[str, int]) -> Kind:
     return replace(kind, labels=tuple(x for x in kind.labels if (x.order, x.revision) == order))
 
 
-def _one_layout(kinds: Sequence[Kind], press: Press) -> tuple[list[list[Laid]], Layout]:
+def _one_layout(
+    kinds: Sequence[Kind], looks: Mapping[str, PlateLook], press: Press
+) -> tuple[list[list[Laid]], Layout]:
     stock = stock_of(press)
     boxes = stock.nest == "box" or stock.cut_lines
-    layout = impose(tuple(_piece(kind, boxes=boxes) for kind in kinds), roll_of(press, kinds[0].ppi))
+    pieces = tuple(_piece(kind, None if boxes else looks[kind.key].outline) for kind in kinds)
+    layout = impose(pieces, roll_of(press, kinds[0].ppi))
     by_key = {kind.key: kind for kind in kinds}
     rolls: list[list[Laid]] = [[] for _ in layout.lengths_mm]
     for placed in layout.placed:
-        rolls[placed.part].append(_laid(placed, by_key[placed.key]))
+        rolls[placed.part].append(_laid(placed, by_key[placed.key], looks[placed.key].middle_mm))
     return rolls, layout
 
 
@@ -226,38 +242,27 @@ def _one_after_another(
     )
 
 
-def _piece(kind: Kind, *, boxes: bool) -> Piece:
+def _piece(kind: Kind, shape: NDArray[np.bool_] | None) -> Piece:
     plate = kind.plate
-    shape = None if boxes else outline(kind)
     return Piece(kind.key, plate.width_mm, plate.height_mm, len(kind.labels), shape, OUTLINE_MM)
 
 
-def outline(kind: Kind) -> NDArray[np.bool_]:
-    """Return which cells of OUTLINE_MM hold any ink, (rows, columns), as the plate lies on the film."""
-    colour, _ = read_plate(kind.plate)
-    ink = colour[..., 3] > 0
-    if not kind.plate.mirrored:
-        ink = ink[:, ::-1]
-    for axis, side in ((0, kind.plate.height_mm), (1, kind.plate.width_mm)):
-        pixels = ink.shape[axis]
-        cells = int(np.ceil(side / OUTLINE_MM - 1e-9))
-        # A pixel may lie in two cells: it counts in both.
-        edges = np.arange(cells) * OUTLINE_MM / side * pixels
-        starts = np.minimum(np.floor(edges + 1e-9).astype(np.int64), pixels - 1)
-        ends = np.maximum(np.ceil(np.append(edges[1:], pixels) - 1e-9).astype(np.int64), starts + 1)
-        totals = np.cumsum(ink, axis=axis, dtype=np.int32)
-        before = np.take(totals, np.maximum(starts - 1, 0), axis=axis)
-        before[(starts == 0, slice(None)) if axis == 0 else (slice(None), starts == 0)] = 0
-        ink = np.take(totals, ends - 1, axis=axis) > before
-    return np.ascontiguousarray(ink)
-
-
-def _laid(placed: Placed, kind: Kind) -> Laid:
+def _laid(placed: Placed, kind: Kind, middle_mm: tuple[float, float]) -> Laid:
     assert placed.tag_mm is not None
-    label = kind.labels[placed.index]
-    upright = kind.plate.width_mm, kind.plate.height_mm
-    wide, high = upright if placed.turn_deg % 180 == 0 else upright[::-1]
-    return Laid(label, kind.key, placed.x_mm, placed.y_mm, wide, high, placed.turn_deg, placed.tag_mm)
+    (x, y), wide, high = middle_mm, kind.plate.width_mm, kind.plate.height_mm
+    for _ in range(placed.turn_deg // 90):
+        x, y, wide, high = high - y, x, high, wide
+    return Laid(
+        label=kind.labels[placed.index],
+        key=kind.key,
+        x_mm=placed.x_mm,
+        y_mm=placed.y_mm,
+        width_mm=wide,
+        height_mm=high,
+        turn_deg=placed.turn_deg,
+        tag_mm=placed.tag_mm,
+        middle_mm=(placed.x_mm + x, placed.y_mm + y),
+    )
 
 
 def film_rolls(

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.art.profiles import srgb_profile
 from pipeline.faults import Fault
-from pipeline.gang import Kind, Label, Laid, Rolled, film_rolls, lay_out, stock_of
+from pipeline.gang import OUTLINE_MM, Kind, Label, Laid, Rolled, film_rolls, lay_out, stock_of
 from pipeline.papers.film import FilmFacts
-from pipeline.press.film import FilmPlate, FilmRoll, read_plate
+from pipeline.press.film import FilmPlate, FilmRoll
 from pipeline.release import digest, files_below
 from pipeline.shop import Shop
 from pipeline.shop_presses import Press
@@ -59,12 +59,14 @@ def write_rolls(
 ) -> tuple[Rolled, ...]:
     """Lay out and write the rolls of one press below `folder`; returns each roll as written."""
     from pipeline.papers.text import FONTS
-    from pipeline.press.film_picture import picture, small_plate
+    from pipeline.press.film_look import look_at
+    from pipeline.press.film_picture import picture
 
-    rolls, layout = lay_out(kinds, press)
+    looks = {kind.key: look_at(kind.plate, OUTLINE_MM, PICTURE_PX_PER_MM) for kind in kinds}
+    rolls, layout = lay_out(kinds, looks, press)
     (folder / FOLDER).mkdir(exist_ok=True)
     plates = {kind.key: kind.plate for kind in kinds}
-    small = {k.key: small_plate(read_plate(k.plate)[0], k.plate, PICTURE_PX_PER_MM) for k in kinds}
+    small = {key: look.small for key, look in looks.items()}
     rolled = []
     films = film_rolls(rolls, layout.lengths_mm, kinds, press, FONTS / "DejaVuSansCondensed-Bold.ttf")
     for number, (laid, film) in enumerate(zip(rolls, films, strict=True), 1):

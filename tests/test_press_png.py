@@ -16,7 +16,7 @@ from hypothesis.extra import numpy as arrays
 from PIL import Image
 
 from pipeline.press.deflate import deflate, deflated_size
-from pipeline.press.png import png_bytes, png_pieces, read_coverage, read_png, write_png
+from pipeline.press.png import png_bytes, png_pieces, read_bands, read_coverage, read_png, write_png
 from pipeline.press.rows import chosen_filter, packed_rows
 from tests.conftest import corpora
 
@@ -202,7 +202,7 @@ def test_a_spoilt_file_is_not_read_back(tmp_path, spoil):
         data[len(data) // 2] ^= 0x10
     path.write_bytes({"cut": data[: len(data) // 2], "flip": data, "empty": b""}[spoil])
 
-    for read in (read_png, read_coverage):
+    for read in (read_png, read_coverage, lambda file: list(read_bands(file))):
         with pytest.raises(ValueError, match=r"spoilt\.png"):
             read(path)
 
@@ -215,7 +215,10 @@ def test_coverage_is_read_back_as_another_library_reads_it(art, row_filter, tmp_
         write_png(tmp_path / name, pixels, 300, row_filter=row_filter)
         with Image.open(tmp_path / name) as image:
             seen = np.asarray(image)
+        bands = list(read_bands(tmp_path / name))
         assert (read_coverage(tmp_path / name) == (seen[..., 3] if seen.ndim == 3 else seen)).all()
+        assert (np.concatenate(bands) == seen.reshape(*seen.shape[:2], -1)).all()
+        assert name == "base.png" or len(bands) > 1
 
 
 def test_a_png_of_another_kind_is_not_taken_for_a_plate(tmp_path):

@@ -8,23 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from pipeline.press.film import FilmPlate, FilmRoll, FilmTag
+from pipeline.press.film import FilmRoll, FilmTag
 from pipeline.raster import Pixels
 
 FILM = (206, 209, 212)
 """How bare film is shown, so that white ink is seen."""
 
 
-def small_plate(colour: Pixels, plate: FilmPlate, px_per_mm: float) -> Pixels:
-    """Return the colour plate as it lies on the film at another resolution, means weighted by alpha."""
-    size = (max(1, round(plate.width_mm * px_per_mm)), max(1, round(plate.height_mm * px_per_mm)))
-    shown = colour if plate.mirrored else colour[:, ::-1]
-    small = Image.fromarray(np.ascontiguousarray(shown)).resize(size, Image.Resampling.BOX)
-    return np.asarray(small)
-
-
 def picture(roll: FilmRoll, small: Mapping[str, Pixels], px_per_mm: float) -> NDArray[np.uint8]:
-    """Return the roll on bare film, (H, W, 3) sRGB; `small` holds each plate by `small_plate`."""
+    """Return the roll on bare film, (H, W, 3) sRGB; `small` holds each plate at that scale, as it lies."""
     size = (max(1, round(roll.width_mm * px_per_mm)), max(1, round(roll.length_mm * px_per_mm)))
     film = Image.new("RGB", size, FILM)
     turned: dict[tuple[str, int], Image.Image] = {}

@@ -108,9 +108,22 @@ def read_coverage(path: Path) -> NDArray[np.uint8]:
     For checking finished files: every byte is inflated and every checksum looked at, but one channel is kept. Raises
     ValueError when the file is cut or spoilt, or is another kind of PNG.
     """
-    width = height = channels = 0
-    parts: list[NDArray[np.uint8]] = []
+    return np.concatenate([rows[..., 0] for rows in _bands(path, last_only=True)])
+
+
+def read_bands(path: Path) -> Iterator[NDArray[np.uint8]]:
+    """Yield the rows (n, W, 4) or (n, W, 1) of a PNG file as `write_png` writes it, a few MB at a time, from the top.
+
+    Raises ValueError, at the latest behind the last rows, when the file is cut or spoilt, or is another kind of PNG.
+    """
+    return _bands(path, last_only=False)
+
+
+def _bands(path: Path, *, last_only: bool) -> Iterator[NDArray[np.uint8]]:
+    width = height = channels = read = 0
+    line = 1
     inflate, rest = isal_zlib.decompressobj(), b""
+    above: NDArray[np.uint8] | None = None
     try:
         for kind, data in _chunks(path):
             if kind == b"IHDR":
@@ -118,29 +131,29 @@ def read_coverage(path: Path) -> NDArray[np.uint8]:
                 channels = {v: k for k, v in _COLOUR_TYPE.items()}.get(colour_type, 0)
                 if depth != 8 or any(how) or not channels:
                     raise ValueError(f"{path.name} is not 8-bit RGBA or grey")
-            elif kind == b"IDAT":
-                rest += inflate.decompress(data)
                 line = 1 + width * channels
+            elif kind == b"IDAT" and channels:
+                rest += inflate.decompress(data)
                 rows = np.frombuffer(rest, np.uint8, len(rest) // line * line).reshape(-1, line)
                 rest = rest[rows.size :]
                 if len(rows):
-                    parts.append(_last_channel(path, rows, channels, parts[-1][-1] if parts else None))
+                    body = rows[:, channels::channels] if last_only else rows[:, 1:]
+                    body = _unfiltered(path, rows[:, 0], body, above)
+                    above, read = body[-1], read + len(body)
+                    yield body.reshape(len(body), width, -1)
     except (_BAD_STREAM, struct.error) as error:
         raise ValueError(f"{path.name} cannot be read back: {error}") from error
-    plane = np.concatenate(parts) if parts else np.zeros((0, width), np.uint8)
-    if not inflate.eof or rest or inflate.unused_data or len(plane) != height:
+    if not inflate.eof or rest or inflate.unused_data or read != height or not read:
         raise ValueError(f"{path.name} cannot be read back: it is cut short or spoilt")
-    return plane
 
 
-def _last_channel(
-    path: Path, rows: NDArray[np.uint8], channels: int, above: NDArray[np.uint8] | None
+def _unfiltered(
+    path: Path, filters: NDArray[np.uint8], body: NDArray[np.uint8], above: NDArray[np.uint8] | None
 ) -> NDArray[np.uint8]:
-    """Undo the filter of the last channel in some rows; `above` is the row before them."""
-    body = rows[:, channels::channels]
-    if not rows[:, 0].any():
+    """Undo the filter of some rows; `above` is the row before them."""
+    if not filters.any():
         return np.ascontiguousarray(body)
-    if (rows[:, 0] != _UP).any():
+    if (filters != _UP).any():
         raise ValueError(f"{path.name} has rows filtered in a way that is not used here")
     first = body[:1] if above is None else body[:1] + above
     return np.add.accumulate(np.concatenate([first, body[1:]]), axis=0, dtype=np.uint8)
