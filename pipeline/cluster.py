@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from pipeline import tasks
-from pipeline.engine import Engine, Task, ready
+from pipeline.engine import Engine, Feed, Queue, Task
 from pipeline.faults import Busy, Fault, Usage
 from pipeline.log import logger
 from pipeline.plan import Job, Plate
@@ -52,13 +52,12 @@ class ClusterEngine(Engine):
     def __exit__(self, *ended: object) -> None:
         self._close()
 
-    def run(self, tasks: Iterable[Task]) -> dict[str, Any]:
-        """Run all tasks and return their results by key; what the cluster loses is handed in again."""
-        wanted = {task.key: task for task in tasks}
-        done: dict[str, Any] = {}
+    def run(self, tasks: Iterable[Task], feed: Feed | None = None, *, largest: float = 0.0) -> dict[str, Any]:  # noqa: ARG002 – each worker has its own limit
+        """Run all tasks, and what `feed` has beside them; what the cluster loses is handed in again."""
+        queue = Queue(tasks, feed)
         for _ in range(TRIES):
             try:
-                return self._run(wanted, done)
+                return self._run(queue)
             except _lost() as error:
                 self._close()
                 last = error
@@ -67,24 +66,25 @@ class ClusterEngine(Engine):
             "workers (memory, mounts, versions) and make the order again, or leave out --cluster."
         ) from last
 
-    def _run(self, wanted: dict[str, Task], done: dict[str, Any]) -> dict[str, Any]:
+    def _run(self, queue: Queue) -> dict[str, Any]:
         pool, room = self._connect()
-        waiting = {key: task for key, task in wanted.items() if key not in done}
         running: dict[Future[Any], Task] = {}
         try:
-            while waiting or running:
-                for task in ready(waiting, done)[: room - len(running)]:
-                    del waiting[task.key]
+            while True:
+                for task in queue.take(room - len(running)):
                     running[pool.submit(*self._call(task))] = task
                 if not running:
-                    raise Fault(f"These tasks wait for something nobody makes: {', '.join(sorted(waiting))}")
+                    break
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
-                    task = running.pop(future)
-                    done[task.key] = _landed(task, future.result())
+                    result = _landed(running[future], future.result())
+                    queue.end(running.pop(future), result)
         finally:
-            for future in running:
+            for future, task in running.items():
                 future.cancel()
-        return done
+                queue.waiting[task.key] = task  # for the next try
+        if queue.waiting:
+            raise queue.stuck()
+        return queue.done
 
     def _connect(self) -> tuple[Any, int]:
         """Return the cluster as an executor of the standard library's shape, and how many tasks it takes at once."""

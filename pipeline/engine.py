@@ -6,6 +6,7 @@ between tasks as files on the spool, so that processes map them instead of recei
 
 from __future__ import annotations
 
+import atexit
 import multiprocessing
 import os
 from collections.abc import Callable, Iterable
@@ -31,6 +32,52 @@ class Task:
     arguments: tuple[Any, ...]
     needs: tuple[str, ...] = ()
     cost: float = 0.0
+
+
+class Feed:
+    """What there is to do beside the tasks that `Engine.run` was given; this one has nothing.
+
+    Both methods are called where `run` was called, while other tasks run.
+    """
+
+    def ended(self, task: Task, result: Any) -> None:
+        """Take note that a task has ended."""
+
+    def more(self) -> Iterable[Task]:
+        """Return tasks for workers that would stand idle; nothing when there are none for now."""
+        return ()
+
+
+class Queue:
+    """The tasks of one call to `Engine.run` that have not ended yet, and the results of those that have."""
+
+    def __init__(self, tasks: Iterable[Task], feed: Feed | None = None) -> None:
+        self.waiting = {task.key: task for task in tasks}
+        self.done: dict[str, Any] = {}
+        self._feed = feed or Feed()
+
+    def take(self, room: int) -> list[Task]:
+        """Return at most `room` tasks whose needs are met, the costliest first; the feed is asked when they are few."""
+        able = self._able()
+        while len(able) < room and (more := tuple(self._feed.more())):
+            self.waiting |= {task.key: task for task in more}
+            able = self._able()
+        for task in able[:room]:
+            del self.waiting[task.key]
+        return able[:room]
+
+    def end(self, task: Task, result: Any) -> None:
+        """Note the result of a task."""
+        self.done[task.key] = result
+        self._feed.ended(task, result)
+
+    def stuck(self) -> Fault:
+        """Return the fault that nothing runs and nothing can."""
+        return Fault(f"These tasks wait for something nobody makes: {', '.join(sorted(self.waiting))}")
+
+    def _able(self) -> list[Task]:
+        able = [task for task in self.waiting.values() if all(need in self.done for need in task.needs)]
+        return sorted(able, key=lambda task: (-task.cost, task.key))
 
 
 def cores() -> int:
@@ -68,14 +115,17 @@ class Engine:
             for _ in range(self._slots):
                 pool.submit(function)
 
-    def run(self, tasks: Iterable[Task]) -> dict[str, Any]:
-        """Run all tasks and return their results by key; the first failure is raised once nothing runs any more."""
-        waiting = {task.key: task for task in tasks}
-        if self.workers <= 1 or len(waiting) <= 1:
-            return _run_here(waiting)
-        pool = self._start(wanted_bytes(max(task.cost for task in waiting.values())))
+    def run(self, tasks: Iterable[Task], feed: Feed | None = None, *, largest: float = 0.0) -> dict[str, Any]:
+        """Run all tasks, and what `feed` has beside them, and return the results by key.
+
+        The first failure is raised once nothing runs any more. `largest` is the highest cost among the feed's.
+        """
+        queue = Queue(tasks, feed)
+        if self.workers <= 1 or (feed is None and len(queue.waiting) <= 1):
+            return _run_here(queue)
+        pool = self._start(wanted_bytes(max((largest, *(task.cost for task in queue.waiting.values())))))
         try:
-            return self._run_on_pool(pool, waiting)
+            return self._run_on_pool(pool, queue)
         except BrokenProcessPool as broken:
             self._pool = None
             raise Fault(
@@ -83,22 +133,22 @@ class Engine:
                 "Try again with fewer --workers, or on a machine with more memory."
             ) from broken
 
-    def _run_on_pool(self, pool: ProcessPoolExecutor, waiting: dict[str, Task]) -> dict[str, Any]:
-        done: dict[str, Any] = {}
-        running: dict[Future[Any], str] = {}
+    def _run_on_pool(self, pool: ProcessPoolExecutor, queue: Queue) -> dict[str, Any]:
+        running: dict[Future[Any], Task] = {}
         try:
-            while waiting or running:
-                for task in ready(waiting, done)[: 2 * self._slots - len(running)]:
-                    del waiting[task.key]
-                    running[pool.submit(task.function, *task.arguments)] = task.key
+            while True:
+                for task in queue.take(2 * self._slots - len(running)):
+                    running[pool.submit(task.function, *task.arguments)] = task
                 if not running:
-                    raise Fault(f"These tasks wait for something nobody makes: {', '.join(sorted(waiting))}")
+                    break
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
-                    done[running.pop(future)] = future.result()
+                    queue.end(running.pop(future), future.result())
         finally:
             for future in running:
                 future.cancel()
-        return done
+        if queue.waiting:
+            raise queue.stuck()
+        return queue.done
 
     def _start(self, wanted: int) -> ProcessPoolExecutor:
         """Return a pool of as many workers as there are cores, and as the memory holds that each of them wants."""
@@ -112,7 +162,7 @@ class Engine:
             self._limit = None if free is None else max(wanted, free // slots)
             self._slots = slots
             self._pool = ProcessPoolExecutor(
-                max_workers=slots, mp_context=context, initializer=settle, initargs=(self._limit,)
+                max_workers=slots, mp_context=context, initializer=_begin, initargs=(self._limit,)
             )
         return self._pool
 
@@ -122,19 +172,15 @@ class Engine:
             self._pool = None
 
 
-def _run_here(waiting: dict[str, Task]) -> dict[str, Any]:
-    done: dict[str, Any] = {}
-    while waiting:
-        now = ready(waiting, done)
-        if not now:
-            raise Fault(f"These tasks wait for something nobody makes: {', '.join(sorted(waiting))}")
-        for task in now:
-            del waiting[task.key]
-            done[task.key] = task.function(*task.arguments)
-    return done
+def _begin(limit_bytes: int | None) -> None:
+    """Begin a worker: it has its limit, and leaves at once when it ends, for there is nothing to be tidied up."""
+    settle(limit_bytes)
+    atexit.register(os._exit, 0)
 
 
-def ready(waiting: dict[str, Task], done: dict[str, Any]) -> list[Task]:
-    """Return the tasks whose needs are met, the costliest first, ties by key."""
-    able = [task for task in waiting.values() if all(need in done for need in task.needs)]
-    return sorted(able, key=lambda task: (-task.cost, task.key))
+def _run_here(queue: Queue) -> dict[str, Any]:
+    while taken := queue.take(1):
+        queue.end(taken[0], taken[0].function(*taken[0].arguments))
+    if queue.waiting:
+        raise queue.stuck()
+    return queue.done

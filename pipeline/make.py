@@ -22,7 +22,7 @@ from pipeline.order import Order, art_path, load_order, prints_of
 from pipeline.outcome import Decided, Outcome
 from pipeline.plan import Plan, drawing_name, make_plan
 from pipeline.postflight import audit, read_record
-from pipeline.production import Floor, make_plates, study_jobs
+from pipeline.production import Floor, Studies, study_and_print, study_jobs
 from pipeline.reading import Wanted
 from pipeline.release import Places
 from pipeline.rolls import order_rolls
@@ -170,13 +170,12 @@ def _make(
         engine.warm(tasks.load_libraries)
         planned = prepare(manifest, order, shop, spool)
         laps.end("read")
-        floor = Floor(spool, engine, shelf)
-        work = _work(planned, shop, floor, decided)
-        laps.end("study")
+        plates = aside / "plates"  # those of an order that is held go with the staging folder
+        plates.mkdir()
+        work = _work(planned, shop, Floor(spool, engine, shelf), decided, plates, laps)
         if not work.held_for:
-            bases = {key: study.base for key, study in work.studies.items()}
-            plated = make_plates(work.plan, bases, floor, made, shop.deliver.direct)
-            work = replace(work, plated=plated, rolls=order_rolls(work.plan, plated, shop, made))
+            plates.rename(made)
+            work = replace(work, rolls=order_rolls(work.plan, work.plated, shop, made))
         laps.end("plates")
         reading.move_pictures(spool, made)
         paperwork.write_papers(work, shop, made, engine)
@@ -208,17 +207,27 @@ def _said(decided: Decided) -> tuple[str, ...]:
     )
 
 
-def _work(planned: Planned, shop: Shop, floor: Floor, decided: Decided) -> Work:
-    """Study an order and decide whether it is held; no plate is made yet."""
+def _work(planned: Planned, shop: Shop, floor: Floor, decided: Decided, plates: Path, laps: Laps) -> Work:
+    """Study an order, decide whether it is held, and write its plates below `plates` where it is not."""
     plan = planned.plan
-    studies = study_jobs(plan, floor)
+
+    def held_for(findings: tuple[Finding, ...]) -> tuple[str, ...]:
+        return _held_for(plan.order, shop, findings, decided)
+
+    def may_print(studies: Studies) -> bool:
+        if len(studies) == len(plan.jobs):
+            laps.end("study")
+        return not held_for(record.all_findings(plan, studies))
+
+    studies, plated = study_and_print(plan, floor, plates, shop.deliver.direct, may_print)
     findings = record.all_findings(plan, studies)
     return Work(
         plan,
         planned.inputs,
         studies,
         findings,
-        _held_for(plan.order, shop, findings, decided),
+        held_for(findings),
+        plated,
         changes=_changes(decided.previous, plan),
         approved_by=decided.approved_by,
         declined=decided.declined,

@@ -26,7 +26,10 @@ from pipeline.work import Work
 
 
 def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...]:
-    """Return what was found on the whole order: accepted ones answered, the same ones merged, stops first."""
+    """Return what was found on the whole order: accepted ones answered, the same ones merged, stops first.
+
+    Of jobs that were not studied yet it is what the plan found.
+    """
     found = list(plan.art_findings)
     if plan.order.ship == "as ready":
         found.append(_ships_together())
@@ -36,7 +39,7 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
         found += job.findings
         found += [
             finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
-            for finding in studies[job.key].findings
+            for finding in (studies[job.key].findings if job.key in studies else ())
         ]
     merged = merge(answer(tuple(found), plan.order.accept))
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))

@@ -72,7 +72,7 @@ def test_a_worker_killed_in_the_middle_of_a_task_costs_time_only(cluster: Any, t
     """What it was doing is done by another; everything ends once and right (distributed issue 2015 is the reason)."""
     todo = [Task(f"wait {n}", _wait_and_tell, (tmp_path, n)) for n in range(8)]
     with ClusterEngine(cluster.scheduler_address, shared=True) as engine:
-        killer = threading.Timer(0.5, _kill_one, (tmp_path,))
+        killer = threading.Thread(target=_kill_one, args=(tmp_path,))
         killer.start()
         done = engine.run(todo)
         killer.join()
@@ -122,8 +122,10 @@ def _wait_and_tell(folder: Path, number: int) -> int:
 
 
 def _kill_one(folder: Path) -> None:
-    one = sorted(folder.glob("pid-*"))[0]
-    os.kill(int(one.name.removeprefix("pid-")), signal.SIGKILL)
+    until = time.monotonic() + 60
+    while not (at_work := sorted(folder.glob("pid-*"))) and time.monotonic() < until:
+        time.sleep(0.05)
+    os.kill(int(at_work[0].name.removeprefix("pid-")), signal.SIGKILL)
     (folder / "killed").touch()
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.cli import main
-from pipeline.engine import Engine, Task
+from pipeline.engine import Engine, Feed, Queue, Task
 from pipeline.faults import ExitCode
 from pipeline.make import make_order
 from pipeline.release import Places
@@ -27,10 +27,22 @@ class Watched(Engine):
         super().__init__(workers=1)
         self.given: list[str] = []
 
-    def run(self, tasks: Iterable[Task]) -> dict[str, Any]:
-        listed = list(tasks)
-        self.given += [task.function.__name__ for task in listed]
-        return super().run(listed)
+    def run(self, tasks: Iterable[Task], feed: Feed | None = None, *, largest: float = 0.0) -> dict[str, Any]:
+        return super().run(tasks, _Listening(feed or Feed(), self.given), largest=largest)
+
+
+class _Listening(Feed):
+    """Hands a feed on, and notes what ended."""
+
+    def __init__(self, feed: Feed, ended: list[str]) -> None:
+        self.feed, self.names = feed, ended
+
+    def ended(self, task: Task, result: Any) -> None:
+        self.names.append(task.function.__name__)
+        self.feed.ended(task, result)
+
+    def more(self) -> Iterable[Task]:
+        return self.feed.more()
 
 
 class Press:
@@ -171,3 +183,58 @@ def test_one_plate_serves_cloths_that_nothing_is_knocked_out_for(press: Press) -
         plates = [path for path in before if path.endswith((".png", "_page.pdf")) and "_chest_" in path]
         assert len(plates) == 3
         assert all(files[path] == before[path] for path in plates), name
+
+
+class TwoAtOnce(Watched):
+    """An engine that has two tasks in hand as two workers would, and does the one taken first."""
+
+    def run(self, tasks: Iterable[Task], feed: Feed | None = None, *, largest: float = 0.0) -> dict[str, Any]:
+        queue = Queue(tasks, feed)
+        taken: list[Task] = []
+        while taken := taken + queue.take(2 - len(taken)):
+            task = taken.pop(0)
+            self.given.append(task.function.__name__)
+            queue.end(task, task.function(*task.arguments))
+        return queue.done
+
+
+def three_ways(**last: str) -> dict[str, Any]:
+    """Return an order whose last colourway raises a question (its cloth is near a colour of the art) or answers it."""
+    cloths = {"Black": "#141418", "Bottle": "#0b3b24", "Teal": "#35868d"}
+    ways = [{"name": name, "fabric": {"srgb": srgb}, "sizes": {"M": 2}} for name, srgb in cloths.items()]
+    ways[2] |= last
+    return order(colourways=ways)
+
+
+def test_plates_made_before_an_order_is_held_stay_on_the_shelf(tmp_path: Path) -> None:
+    """While the last study runs a plate is made; the study holds the order: no press file is anywhere but on the shelf,
+    and when the question is answered that plate is not made again (common practice, no source).
+    """
+    shelf, shop = Shelf(tmp_path / "shelf"), load_shop(None)
+    places = Places.below(tmp_path / "out")
+    first, second = TwoAtOnce(), TwoAtOnce()
+    path = hand_in(tmp_path / "in", three_ways())
+    held = make_order(path, shop, places, first, shelf=shelf)
+    assert (held.state, held.held_for) == ("held", ("findings",))
+    assert first.given.count("plate_task") == 1
+    assert not list((tmp_path / "out").rglob("*_colour.png"))
+    assert [folder.name for folder in (tmp_path / "out").iterdir()] == ["held"]
+
+    path = hand_in(tmp_path / "in", three_ways(near_fabric="keep"))
+    done = make_order(path, shop, places, second, shelf=shelf)
+    assert done.exit_code == ExitCode.DONE
+    assert "plate_task" not in second.given  # all three cloths take the same
+    alone = make_order(path, shop, Places.below(tmp_path / "alone"), Engine(1))
+    assert done.path is not None
+    assert alone.path is not None
+    assert contents(done.path) == contents(alone.path)
+
+
+def test_no_plate_is_begun_for_an_order_that_waits_for_approval(tmp_path: Path) -> None:
+    """What nobody approved yet is only studied (common practice, no source)."""
+    engine = TwoAtOnce()
+    path = hand_in(tmp_path / "in", {**three_ways(near_fabric="keep"), "approval": "required"})
+    held = make_order(path, load_shop(None), Places.below(tmp_path / "out"), engine)
+    assert held.held_for == ("approval",)
+    assert engine.given.count("study_task") == 3
+    assert "plate_task" not in engine.given
