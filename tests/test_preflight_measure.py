@@ -19,7 +19,7 @@ from pipeline.stages.preflight import thin
 from pipeline.stages.preflight.stations import scanned
 from pipeline.stages.preflight.stretches import Strip, under
 from pipeline.stages.preflight.strips import widths
-from tests.test_preflight import DIRECT, PPI, codes, draw, rect
+from tests.test_preflight import DIRECT, PPI, PX, codes, draw, rect
 
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
 PHOTOGRAPHS = (
@@ -108,6 +108,50 @@ def test_a_hair_on_a_broad_foot_is_a_line_and_no_tip(width: float):
         'fill="#c02030"/>'
     )
     assert codes(thin.thin_features(draw(body), PPI, **DIRECT)) == [("thin-line", "stop")]
+
+
+@pytest.mark.parametrize("slope", [0.2, 0.08, 0.06, 0.04, 0.02])
+@pytest.mark.parametrize("ground", ["", "#204080"])
+def test_the_thin_end_of_a_wedge_is_never_a_line_however_slowly_it_widens(slope: float, ground: str):
+    """Triangles of known slope; from about 0.07 mm/mm down so much of the tip is lost that it is worth a warning."""
+    for seed in range(3):
+        long = min(18.0, 1.2 / slope)
+        body = f'<path d="M{-long / 2} 0L{long / 2} {slope * long / 2}V{-slope * long / 2}z" fill="#c02030"/>'
+        pixels = turned(body, seed, rect(0, 0, 20, 20, ground) if ground else "")
+        expected = [] if slope >= 0.08 else [("thin-line", "warn")]
+        assert codes(thin.thin_features(pixels, PPI, **DIRECT)) == expected
+
+
+def test_what_shows_between_two_shapes_that_nearly_abut_does_not_stop_but_a_keyline_does():
+    """A strip of a third colour between two inks: 0.07 mm is an oversight, 0.12 mm round a shape is drawn so (ours)."""
+    for seed in range(6):
+        for width, severity in ((0.07, "warn"), (0.12, "stop")):
+            beside = rect(-6, -5, 12, 5 - width / 2, "#eb2027") + rect(-6, width / 2, 12, 5, "#f19020")
+            pixels = turned(rect(-6, -5, 12, 10, "#402a6c") + beside, seed)
+            assert codes(thin.thin_features(pixels, PPI, **DIRECT)) == [("thin-line", severity)]
+
+
+@pytest.mark.parametrize("width", [0.06, 0.1, 0.18])
+@pytest.mark.parametrize("ground", ["", "#f0d020"])
+def test_a_hairline_on_cloth_or_on_one_ink_stops(width: float, ground: str):
+    for seed in range(4):
+        under_it = rect(0, 0, 20, 20, ground) if ground else ""
+        pixels = turned(rect(-6, -width / 2, 12, width, "#203040"), seed, under_it)
+        (found,) = thin.thin_features(pixels, PPI, **DIRECT)
+        assert (found.code, found.severity) == ("thin-line", "stop")
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.13, 0.25, 0.5, 0.77])
+@pytest.mark.parametrize("turn", [0, 30])
+def test_two_shapes_of_one_colour_that_abut_upon_another_have_no_line_between_them(offset: float, turn: int):
+    """Of the ground a(1 − a) of a pixel shows, a quarter at most: twice "over" of a half covered pixel."""
+    at = 15 + offset / PX
+    body = (
+        rect(1, 1, 28, 28, "#2b1a14")
+        + f'<g transform="rotate({turn} 15 15)">{rect(6, 6, at - 6, 18, "#a09080")}'
+        + f"{rect(at, 6, 24 - at, 18, '#a09080')}</g>"
+    )
+    assert thin.thin_features(draw(body), PPI, **DIRECT) == ()
 
 
 def test_edges_that_only_come_near_each_other_warn_and_do_not_stop():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,24 +10,31 @@ from numpy.typing import NDArray
 from pipeline.raster import MM_PER_INCH
 from pipeline.stages.preflight.stations import Bools
 from pipeline.stages.preflight.strips import Widths
-from pipeline.stages.preflight.walk import ERROR_MM, TAPER, Walk
+from pipeline.stages.preflight.walk import ERROR_MM, FARTHEST_MM, TAPER, Walk
 
 LEAST_MM = 0.4
 """Shorter than this is a tip or a speck, however thin."""
+SLIVER_MM, SLIVER_SHORT_MM, SHORT_MM = 0.1, 0.15, 3.0
+"""A strip between two colours is drawn wider than the first; when shorter than the third, wider than the second (ours).
+
+What is thinner is left between shapes.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Strip:
     """A stretch of a line or gap under a limit; lengths in mm, `box_mm` = x, y, width, height.
 
-    `waist`: it widens steadily to the limit at both ends, where two edges only come near each other.
+    `opens`: it widens steadily to the limit, where two edges only come near each other or a taper begins. `sliver`:
+    a strip between two colours, of a width that is left between shapes rather than drawn.
     """
 
     width_mm: float
     length_mm: float
     gap: bool
     box_mm: tuple[float, float, float, float]
-    waist: bool = False
+    opens: bool = False
+    sliver: bool = False
 
 
 def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
@@ -46,13 +53,14 @@ def under(w: Widths, ppi: float, limit_mm: float) -> tuple[Strip, ...]:
     strips = []
     for n in enough.tolist():
         part = at[head[n] : head[n + 1] if n + 1 < head.size else at.size]
-        form = "line" if length[n] > limit_mm / TAPER else walk.form(part, limit_mm)
+        form, in_all = ("line", length[n]) if length[n] > FARTHEST_MM else walk.form(part, limit_mm)
         if form != "tip":
-            strips.append(_strip(w, part, MM_PER_INCH / ppi, waist=form == "waist"))
+            strip = _strip(w, part, MM_PER_INCH / ppi)
+            strips.append(replace(strip, opens=form == "taper", sliver=_sliver(w, part, in_all)))
     return tuple(sorted(strips, key=lambda s: (s.width_mm, s.box_mm)))
 
 
-def _strip(w: Widths, part: NDArray[np.intp], mm: float, *, waist: bool) -> Strip:
+def _strip(w: Widths, part: NDArray[np.intp], mm: float) -> Strip:
     width = float(w.width_mm[part].min())
     x, y = w.x[part] * mm, w.y[part] * mm
     x0, y0 = float(x.min()), float(y.min())
@@ -61,8 +69,13 @@ def _strip(w: Widths, part: NDArray[np.intp], mm: float, *, waist: bool) -> Stri
         length_mm=float(w.advance_mm[part].sum()),
         gap=bool(w.gap[part[0]]),
         box_mm=(x0 - width / 2, y0 - width / 2, float(x.max()) - x0 + width, float(y.max()) - y0 + width),
-        waist=waist,
     )
+
+
+def _sliver(w: Widths, part: NDArray[np.intp], length_mm: float) -> bool:
+    """Say whether a stretch lies between two colours and is too thin, or too thin and short, to be drawn so."""
+    limit = SLIVER_SHORT_MM if length_mm < SHORT_MM else SLIVER_MM
+    return bool(w.unlike[part].mean() > 0.5 and np.median(w.width_mm[part]) < limit)
 
 
 def _tips(w: Widths, at: NDArray[np.intp], head: NDArray[np.intp]) -> Bools:

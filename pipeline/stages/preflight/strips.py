@@ -29,6 +29,13 @@ RINGING = 0.15
 """A step beyond both sides smaller than this share of the edge is the overshoot of a resampled edge."""
 STEADY = 12
 """Most that an ink beside a strip may change along it, in 8-bit levels, to be flat colour or a slow gradient."""
+UNLIKE = CONTRAST
+"""Sides that differ by more are two different colours."""
+SHINE = 441.0
+"""Black on white, in 8-bit levels. Where shapes abut, a(1 − a) of a pixel of what lies beneath shines through.
+
+That is a quarter at most, where the seam runs along the pixels, and a sixth on the mean of one that runs askew.
+"""
 STEEPEST = 1.25
 """Chains may lean this far (pixels a line) before the other direction measures them."""
 LEAST_CROSSINGS = 3
@@ -41,7 +48,7 @@ class Widths:
     """Every measured crossing of a narrow strip: where (px), how wide (mm), in which chain; arrays of length N.
 
     `upright` crossings lie on rows. `slope` is how far the chain leans there, in pixels a line; `taper` how fast the
-    width grows along the strip, infinite where it cannot be told.
+    width grows along the strip, infinite where it cannot be told. `unlike`: its two sides have different colours.
     """
 
     x: Floats
@@ -53,6 +60,7 @@ class Widths:
     gap: Bools
     slope: Floats
     upright: Bools
+    unlike: Bools
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,6 +95,7 @@ def widths(scans: Scans, ppi: float, up_to_mm: float) -> Widths:
         gap=np.concatenate((a.gap, b.gap)),
         slope=np.concatenate((a.slope, b.slope)),
         upright=np.concatenate((a.upright, b.upright)),
+        unlike=np.concatenate((a.unlike, b.unlike)),
     )
 
 
@@ -175,21 +184,37 @@ def _chained(c: _Crossings, ppi: float, *, upright: bool) -> Widths:
     lines = c.line[window].astype(np.float64)
     rise = np.median(across[:, reach + 1 :], axis=1) - np.median(across[:, :reach], axis=1)
     run = np.maximum(lines[:, reach + 1 :].mean(axis=1) - lines[:, :reach].mean(axis=1), 1)
+    shines = _shines(c, window)
+    told = (np.abs(slope) <= STEEPEST) & _steady(c, window) & ~shines
     # The ends of a strip are cut at a slant to the scanned line: the two most extreme crossings don't count.
     across.sort(axis=1)
     along: Floats = c.line.astype(np.float64) + 0.5
     x, y = (c.centre, along) if upright else (along, c.centre)
-    return Widths(
+    measured = Widths(
         x=x,
         y=y,
         width_mm=across[:, reach // 2 : across.shape[1] - reach // 2].mean(axis=1) * np.sqrt(cos2) * mm,
-        taper=np.where((np.abs(slope) <= STEEPEST) & _steady(c, window), np.abs(rise) / run * cos2, np.inf),
+        taper=np.where(told, np.abs(rise) / run * cos2, np.inf),
         advance_mm=mm / np.sqrt(cos2),
         chain=chain,
         gap=c.gap,
         slope=slope,
         upright=np.full(chain.size, upright),
+        unlike=_distance2(c.left, c.right) > UNLIKE * UNLIKE,
     )
+    seam = np.logical_and.reduceat(shines, head)[which] if head.size else shines
+    return Widths(*(getattr(measured, name)[~seam] for name in Widths.__slots__))
+
+
+def _shines(c: _Crossings, window: NDArray[np.intp]) -> Bools:
+    """Say where a strip in ink is no more than what shines through a seam: too little colour for a line."""
+    inked = (np.minimum(c.left[:, 3], c.right[:, 3]) > 8) & ~c.gap & (c.core <= 2)
+    out = np.zeros(inked.size, bool)
+    at = np.flatnonzero(inked)
+    around = window[at]
+    colour, wide = (c.depth * c.across)[around].mean(axis=1), c.across[around].mean(axis=1)
+    out[at] = ((wide < 1.05) & (colour < SHINE / 4)) | ((wide < 1.5) & (colour < SHINE / 6))
+    return out
 
 
 def _steady(c: _Crossings, window: NDArray[np.intp]) -> Bools:

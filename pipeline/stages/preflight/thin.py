@@ -39,7 +39,7 @@ def thin_features(
         for severity, limit in (("stop", stop_mm), ("warn", warn_mm)):
             strips = [s for s in under(measured, ppi, limit) if s.gap == gap] if limit > 0 else []
             if severity == "stop":
-                strips = [s for s in strips if not s.waist]
+                strips = [s for s in strips if not (s.opens or s.sliver)]
             strips = [s for s in strips if not textured(pixels, ppi, s.box_mm)]
             if strips:
                 wide = pixels.shape[1] * MM_PER_INCH / ppi

@@ -1,7 +1,8 @@
 """Is a stretch that is too thin a line, or only the tip of a wedge, or a waist where two edges come near each other?
 
 Of a wedge the press loses the tip, at a waist the two edges touch; of a line it loses all. So a stretch is followed to
-both sides, over breaks in its measurement and from rows to columns, until it is as wide as the limit or ends.
+both sides, over breaks in its measurement and from rows to columns, until it is as wide as the limit or ends. The thin
+end of a slow taper is lost far enough to be told, but it is no line either.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ TAPER = 0.08
 """Growth of the width along the strip above which it is the tip of a wedge or a corner, about 5° between its sides."""
 ERROR_MM = 0.005
 """How far measured widths may fall short (coverage comes in steps); a line of just the limit is no finding."""
-ALIKE, GROWS = 1.2, 0.25
-"""What is no wider than so many times the least width is its tail; more than this share of a tip is none.
+ALIKE, GROWS, GROWS_SLOWLY = 1.2, 0.25, 0.5
+"""What is no wider than so many times the least width is its tail; at least this share is not, of a slow taper more.
 
 Where two curves touch the width grows with the square of the distance: at twice the least width a third is no tail.
 """
@@ -28,10 +29,12 @@ HAIR = 3.0
 """A tail of about a pixel is as good as nothing: with it a tip may be so many times longer."""
 AHEAD_PX, ASIDE_PX = 5.0, 1.75
 """Where a strip goes on after a break: so far ahead at most, and so far aside."""
-WAIST_MM = 1.0
-"""A waist no longer than this is nothing to tell."""
+WAIST_MM, WAIST = 1.0, 1.25
+"""A waist no longer than this is nothing to tell; one longer than so many of the longest tips is a line."""
+FARTHEST_MM = 25.0
+"""A strip that has not opened so far on is a line."""
 
-Form: TypeAlias = Literal["line", "tip", "waist"]
+Form: TypeAlias = Literal["line", "tip", "taper"]
 
 
 class Walk:
@@ -41,25 +44,29 @@ class Walk:
         self._w = w
         self._pixel_mm = MM_PER_INCH / ppi
 
-    def form(self, part: NDArray[np.intp], limit_mm: float) -> Form:
-        """Say what the stretch of the crossings `part` is; short waists are no more than tips.
+    def form(self, part: NDArray[np.intp], limit_mm: float) -> tuple[Form, float]:
+        """Say what the stretch of the crossings `part` is, and how long it is with all that is as thin, in mm.
 
-        A tip or waist has an end as wide as the limit, gets there steadily, and within limit ÷ `TAPER`.
+        A tip is short and opens steadily to the limit at one end or, at a waist, at both; a taper is a longer one.
         """
         before, opens_before = self._follow(int(part[0]), -1, limit_mm)
         after, opens_after = self._follow(int(part[-1]), 1, limit_mm)
-        if not opens_before and not opens_after:
-            return "line"
         path = np.array([*before[::-1], *part.tolist(), *after])
+        length = float(self._w.advance_mm[path].sum())
+        steady = self._steady(self._w.width_mm[path], opens_before, opens_after)
+        ends = opens_before + opens_after
+        return (self._opening(path, length, ends, limit_mm) if ends and steady else "line"), length
+
+    def _opening(self, path: NDArray[np.intp], length: float, ends: int, limit_mm: float) -> Form:
+        """Say what a path is that opens to the limit at one end or at both; `length` in mm."""
         width, advance = self._w.width_mm[path], self._w.advance_mm[path]
-        if not self._steady(width, opens_before, opens_after):
+        least = float(width.min())
+        grown = float(advance[width > min(ALIKE * least, least + (limit_mm - least) / 3)].sum())
+        most = limit_mm / TAPER * (HAIR if least <= ALIKE * self._pixel_mm else 1.0)
+        slow = ends == 1 and (length > most or grown > limit_mm / TAPER)
+        if grown < (GROWS_SLOWLY if slow else GROWS) * length or (ends == 2 and length > WAIST * most):
             return "line"
-        length = float(advance.sum())
-        grown = float(advance[width > ALIKE * width.min()].sum())
-        most = limit_mm / TAPER * (HAIR if width.min() <= ALIKE * self._pixel_mm else 1.0)
-        if length > most or grown > limit_mm / TAPER or grown < GROWS * length:
-            return "line"
-        return "waist" if opens_before and opens_after and length > WAIST_MM else "tip"
+        return "taper" if slow or (ends == 2 and length > WAIST_MM) else "tip"
 
     def _steady(self, width: NDArray[np.float64], before: bool, after: bool) -> bool:  # noqa: FBT001
         """Say whether widths grow from where they are least to the ends that open, but for errors of half a pixel."""
@@ -72,9 +79,9 @@ class Walk:
     def _follow(self, start: int, step: int, limit_mm: float) -> tuple[list[int], bool]:
         """Return the crossings beyond `start`, in order, and whether the strip opens to the limit there."""
         w, path, here = self._w, [start], start
-        most, gone = HAIR * limit_mm / TAPER, 0.0
+        gone = 0.0
         seen = {int(w.chain[start])}
-        while gone <= most:
+        while gone <= FARTHEST_MM:
             there = here + step
             if not (0 <= there < w.chain.size and w.chain[there] == w.chain[here]):
                 found = self._beyond(path, step, seen)
