@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -123,6 +124,41 @@ def test_outlines_nest_with_the_gutter_kept_between_them(tag: tuple[float, float
     assert tried["outlines"] < tried["rectangles"] <= tried["rows"]
     assert layout.area_bound_mm <= layout.length_mm
     check(layout, MIXED, roll)
+
+
+def crescent(diameter: float) -> Cells:
+    """Draw a disc with a smaller disc cut out of its lower side."""
+    cells, bite = disc(diameter), disc(0.7 * diameter)
+    side = (cells.shape[0] - bite.shape[0]) // 2
+    cells[-bite.shape[0] :, side : side + bite.shape[1]] &= ~bite
+    return cells
+
+
+def hull(outline: Cells) -> shapely.Geometry:
+    """Return the convex hull of an outline in mm (shapely), from the corners of its cells."""
+    ys, xs = np.nonzero(outline)
+    corners = np.concatenate([np.stack((xs + right, ys + down), -1) for right in (0, 1) for down in (0, 1)])
+    return shapely.MultiPoint(corners * STEP).convex_hull
+
+
+@pytest.mark.parametrize("outline", [corner(90, 20), crescent(110), wedge(80), dots(100), disc(90)])
+def test_a_rough_cut_around_a_piece_leaves_no_tag_on_it(outline: Cells) -> None:
+    """Shapely: the tag keeps its gap from the convex hull of the outline, be there ever so much room in a bay."""
+    roll = Roll(300.0, 5000.0, 4.0, turns=(0,), tag_mm=(24.0, 6.0), tag_gap_mm=1.5, effort=0.01)
+
+    (place,) = impose((piece("one", outline, 1),), roll).placed
+
+    assert place.tag_mm is not None
+    x, y, wide, high = place.tag_mm
+    left, top = x - place.x_mm, y - place.y_mm
+    assert hull(outline).distance(shapely.box(left, top, left + wide, top + high)) >= 1.5 - 1e-9
+
+
+def test_a_tag_lies_beside_a_slanting_edge_where_the_box_has_room() -> None:
+    """Geometry: over half of a triangle's box is free, so that its tag makes the film no longer."""
+    roll = Roll(300.0, 5000.0, 4.0, turns=(0,), tag_mm=(24.0, 6.0), tag_gap_mm=1.5, effort=0.01)
+
+    assert impose((piece("one", wedge(80), 1),), roll).length_mm == 80.0
 
 
 def test_triangles_of_equal_size_pair_up() -> None:

@@ -136,6 +136,38 @@ def _root(root: list[int], label: int) -> int:
     return label
 
 
+def hull_of(cells: Cells) -> Cells:
+    """Return every cell that the convex hull of the True cells touches; at least one is True."""
+    rows = np.flatnonzero(cells.any(axis=1))
+    left, right = cells.argmax(axis=1), cells.shape[1] - cells[:, ::-1].argmax(axis=1)
+    starts, ends = (
+        sign * _envelope([(int(y + down), sign * int(side[y])) for y in rows for down in (0, 1)])
+        for sign, side in ((1, left), (-1, right))
+    )
+    first = np.floor(np.minimum(starts[:-1], starts[1:]) + NEAR)[:, None]
+    last = np.ceil(np.maximum(ends[:-1], ends[1:]) - NEAR)[:, None]
+    across = np.arange(cells.shape[1])
+    hull = np.zeros_like(cells)
+    hull[rows[0] : rows[-1] + 1] = (across >= first) & (across < last)
+    return hull
+
+
+def _envelope(points: list[tuple[int, int]]) -> NDArray[np.float64]:
+    """Return the greatest convex function below points (y, x), at every whole y (Andrew's monotone chain)."""
+    chain: list[tuple[int, int]] = []
+    for y, x in sorted(points):
+        if chain and chain[-1][0] == y:
+            continue  # a point above one with the same y
+        while len(chain) > 1:
+            (y0, x0), (y1, x1) = chain[-2:]
+            if (x1 - x0) * (y - y1) < (x - x1) * (y1 - y0):
+                break
+            chain.pop()
+        chain.append((y, x))
+    ys, xs = zip(*chain, strict=True)
+    return np.asarray(np.interp(np.arange(ys[0], ys[-1] + 1), ys, xs), np.float64)
+
+
 def distance(cells: Cells) -> NDArray[np.float64]:
     """Return the distance of every cell to the nearest True cell, centre to centre, in cells."""
     from scipy import ndimage
@@ -146,7 +178,8 @@ def distance(cells: Cells) -> NDArray[np.float64]:
 def _tag_place(piece: Piece, ink: Box, roll: Roll) -> Box:
     """Return where the tag goes: the free place that widens the frame least, then the lowest, then the leftmost.
 
-    `ink` is (left, top, right, bottom). Without an outline that is right under the box.
+    `ink` is (left, top, right, bottom). Places inside the convex hull of the outline are not free: a rough cut
+    around the piece would leave the tag on it. Without an outline the tag lies right under the box.
     """
     wide, high = roll.tag_mm
     left, top, right, bottom = ink
@@ -156,7 +189,7 @@ def _tag_place(piece: Piece, ink: Box, roll: Roll) -> Box:
         return under
     frame = (left, top, max(right - left, wide), bottom + roll.tag_gap_mm + high - top)
     gap = math.ceil(roll.tag_gap_mm)
-    taken = distance(cells_of(piece, None, frame, 1.0)) <= gap + 0.5 * (gap > 0)
+    taken = distance(hull_of(cells_of(piece, None, frame, 1.0))) <= gap + 0.5 * (gap > 0)
     sums = np.pad(np.cumsum(np.cumsum(taken, 0, np.int64), 1), ((1, 0), (1, 0)))
     tall, broad = math.ceil(high), math.ceil(wide)
     busy = sums[tall:, broad:] - sums[:-tall, broad:] - sums[tall:, :-broad] + sums[:-tall, :-broad]
