@@ -12,8 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from pipeline.press.png import png_pieces, write_png
+from pipeline.raster_ops import joined
 from pipeline.raster_runs import Runs, flat_or_not, in_step, inked, merged, only, runs_of
 from pipeline.stages import fade
 from pipeline.stages.base import base_plane
@@ -111,14 +114,27 @@ def test_a_plate_of_runs_is_the_plate_of_its_pixels(method: str, on_base: bool, 
     """Fade, base and PNG of runs against those of pixels, which are checked against formulas and geometry elsewhere."""
     pixels = crest()
     runs = runs_of(pixels)
-    settings = FadeSettings(method=method)  # type: ignore[arg-type]
+    settings = FadeSettings(method=method)
     faded = fade.compensate(pixels, on_base, settings).pixels
     assert (fade.compensate_runs(runs, settings, on_base=on_base).pixels() == faded).all()
     assert (
         base_plane(runs, 300.0, 0.15, 1.0, "base").plane == base_plane(pixels, 300.0, 0.15, 1.0, "base").plane
     ).all()
     for row_filter in ("none", "up", "auto"):
-        write_png(tmp_path / "runs.png", runs, 300, row_filter=row_filter)  # type: ignore[arg-type]
+        write_png(tmp_path / "runs.png", runs, 300, row_filter=row_filter)
         assert (tmp_path / "runs.png").read_bytes() == b"".join(
             png_pieces(pixels, 300, row_filter=row_filter)
-        )  # type: ignore[arg-type]
+        )
+
+
+@given(
+    st.integers(1, 60).flatmap(
+        lambda n: st.tuples(st.just(n), st.lists(st.tuples(*[st.integers(0, n - 1)] * 2)))
+    )
+)
+def test_what_links_join_has_one_label(graph: tuple[int, list[tuple[int, int]]]) -> None:
+    """The same labels as scipy.sparse.csgraph.connected_components gives."""
+    count, links = graph
+    one, other = np.array(links, np.intp).reshape(-1, 2).T
+    matrix = coo_array((np.ones(one.size), (one, other)), shape=(count, count))
+    assert joined(count, one, other).tolist() == connected_components(matrix, directed=False)[1].tolist()

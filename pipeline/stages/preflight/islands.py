@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.raster_ops import joined
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
@@ -56,9 +58,6 @@ def connected(
     row: NDArray[np.int64], begin: NDArray[np.int64], end: NDArray[np.int64], *, corners: bool = True
 ) -> NDArray[np.int32]:
     """Return a label for each run; runs of adjacent rows that touch share it, at a corner too when `corners`."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     count = row.size
     if not count:
         return np.zeros(0, np.int32)
@@ -69,5 +68,4 @@ def connected(
     many = np.maximum(after - first, 0)
     above = np.repeat(np.arange(count), many)
     below = np.arange(above.size) - np.repeat(np.cumsum(many) - many, many) + np.repeat(first, many)
-    links = coo_array((np.ones(above.size, np.int8), (above, below)), shape=(count, count))
-    return np.asarray(connected_components(links, directed=False)[1], np.int32)
+    return joined(count, above, below)

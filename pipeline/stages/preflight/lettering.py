@@ -16,6 +16,7 @@ from pipeline.art.paint import Rgb
 from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.finding import Finding
 from pipeline.raster import MM_PER_INCH
+from pipeline.raster_ops import joined
 from pipeline.raster_runs import Runs
 from pipeline.stages.preflight import words
 from pipeline.stages.preflight.islands import connected
@@ -143,9 +144,6 @@ def _letters(p: _Patches, mm: float) -> Ints:
 
 def _groups(p: _Patches, at: Ints) -> list[Ints]:
     """Return the patches that stand beside each other on a level line, line by line."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     if at.size < LEAST_LETTERS:
         return []
     at = at[np.argsort(p.x0[at], kind="stable")]
@@ -162,8 +160,7 @@ def _groups(p: _Patches, at: Ints) -> list[Ints]:
     close &= (larger <= 2.2 * smaller) & (p.label[at][one] == p.label[at][other])
     # On a level line letters share their feet, or their middle where one has a tail.
     close &= (np.abs(y1[one] - y1[other]) <= 0.15 * larger) | (overlap >= 0.95 * smaller)
-    links = coo_array((np.ones(int(close.sum()), np.int8), (one[close], other[close])), shape=(at.size,) * 2)
-    _, line = connected_components(links, directed=False)
+    line = joined(at.size, one[close], other[close])
     order = np.argsort(line, kind="stable")
     parts = np.split(at[order], np.flatnonzero(np.diff(line[order])) + 1)
     return [part for part in parts if part.size >= LEAST_LETTERS]

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import MM_PER_INCH
+from pipeline.raster_ops import joined
 from pipeline.stages.preflight.stations import (
     CONTRAST,
     Bools,
@@ -284,12 +285,5 @@ def _alike(c: _Crossings, one: NDArray[np.intp], other: NDArray[np.intp]) -> Boo
 
 
 def _chain_of(nxt: NDArray[np.intp]) -> Ints:
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    count = nxt.size
-    if not count:
-        return np.zeros(0, np.int32)
     at = np.flatnonzero(nxt >= 0)
-    links = coo_array((np.ones(at.size, np.int8), (at, nxt[at])), shape=(count, count))
-    return np.asarray(connected_components(links, directed=False)[1], np.int32)
+    return joined(nxt.size, at, nxt[at])

@@ -8,7 +8,7 @@ end of a slow taper is lost far enough to be told, but it is no line either.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Any, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,7 +105,7 @@ class Walk:
         else:
             ahead = np.array([w.slope[last], 1.0] if w.upright[last] else [1.0, w.slope[last]]) * step
         ahead = ahead / max(float(np.hypot(*ahead)), 1e-9)
-        near = np.array(self._tree.query_ball_point((w.x[last], w.y[last]), AHEAD_PX), np.intp)
+        near = self._near(last)
         near = near[(w.gap[near] == w.gap[last]) & ~np.isin(w.chain[near], list(seen))]
         dx, dy = w.x[near] - w.x[last], w.y[near] - w.y[last]
         along, aside = dx * ahead[0] + dy * ahead[1], np.abs(dx * ahead[1] - dy * ahead[0])
@@ -116,8 +116,18 @@ class Walk:
         onward = ahead[1] if w.upright[there] else ahead[0]
         return there, 1 if onward > 0 else -1
 
-    @cached_property
-    def _tree(self) -> Any:
-        from scipy.spatial import KDTree
+    def _near(self, at: int) -> NDArray[np.intp]:
+        """Return the crossings that lie within reach of one."""
+        order, x = self._by_x
+        first = np.searchsorted(x, self._w.x[at] - AHEAD_PX)
+        last = np.searchsorted(x, self._w.x[at] + AHEAD_PX, side="right")
+        near: NDArray[np.intp] = order[first:last]
+        apart = np.square(self._w.x[near] - self._w.x[at]) + np.square(self._w.y[near] - self._w.y[at])
+        within: NDArray[np.bool_] = apart <= AHEAD_PX * AHEAD_PX
+        return near[within]
 
-        return KDTree(np.stack((self._w.x, self._w.y), axis=1))
+    @cached_property
+    def _by_x(self) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+        """The crossings in order of x, and their x."""
+        order = np.argsort(self._w.x, kind="stable")
+        return order, self._w.x[order]
