@@ -114,7 +114,7 @@ def test_a_plate_of_runs_is_the_plate_of_its_pixels(method: str, on_base: bool, 
     """Fade, base and PNG of runs against those of pixels, which are checked against formulas and geometry elsewhere."""
     pixels = crest()
     runs = runs_of(pixels)
-    settings = FadeSettings(method=method)
+    settings = FadeSettings(method=method)  # type: ignore[arg-type]
     faded = fade.compensate(pixels, on_base, settings).pixels
     assert (fade.compensate_runs(runs, settings, on_base=on_base).pixels() == faded).all()
     assert (
