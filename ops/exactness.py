@@ -149,7 +149,7 @@ def _blurred(truth: Floats, sigma: float) -> Floats:
     return np.asarray(ndimage.gaussian_filter(truth, (sigma, sigma, 0)), np.float64)
 
 
-def jpeg(quality: int) -> Callable[[Pixels], Pixels]:
+def jpeg(quality: int, subsampling: str = "4:2:0") -> Callable[[Pixels], Pixels]:
     """Return a finish that sends the picture through JPEG."""
 
     def finish(pixels: Pixels) -> Pixels:
@@ -158,7 +158,7 @@ def jpeg(quality: int) -> Callable[[Pixels], Pixels]:
         from PIL import Image
 
         box = io.BytesIO()
-        Image.fromarray(pixels[..., :3]).save(box, "JPEG", quality=quality)
+        Image.fromarray(pixels[..., :3]).save(box, "JPEG", quality=quality, subsampling=subsampling)
         return np.array(Image.open(box).convert("RGBA"))
 
     return finish

@@ -131,7 +131,7 @@ def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
             pixels = cleared.pixels
             findings.append(_ground_gone(cleared))
     if treatment.swaps:
-        recoloured = swap_pixels(pixels, treatment.swaps)
+        recoloured = swap_pixels(pixels, treatment.swaps, lossy=treatment.lossy)
         pixels = recoloured.pixels
         findings += [swap_not_found(missed.colour, missed.nearest) for missed in recoloured.unmatched]
     if treatment.knock_out is None or treatment.cloth_srgb is None:

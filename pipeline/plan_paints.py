@@ -27,6 +27,7 @@ class Treatment:
     swaps: tuple[tuple[Rgb, Rgb], ...] = ()
     cloth_srgb: tuple[float, float, float] | None = None
     knock_out: KnockOutSettings | None = None
+    lossy: bool = False
 
 
 def goes_as_pixels(art: Art) -> bool:
@@ -53,7 +54,9 @@ def paints_for(
     """
     wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
     knock_out = _knock_out(art, choices, cloth, limits, width_mm)
-    treatment = Treatment(choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out)
+    treatment = Treatment(
+        choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out, _lossy(art)
+    )
     if isinstance(art, BitmapArt) or (isinstance(art, PageArt) and not art.elements):
         return PaintMap(), treatment, _no_elements(choices, elsewhere)
     drawn = PaintMap(
@@ -83,6 +86,10 @@ def paints_for(
     return paints, treatment, tuple(findings)
 
 
+def _lossy(art: Art) -> bool:
+    return isinstance(art, BitmapArt) and art.lossy
+
+
 def _knock_out(
     art: Art, choices: ArtChoices, cloth: Cloth, limits: Thresholds, width_mm: float
 ) -> KnockOutSettings | None:
@@ -96,7 +103,7 @@ def _knock_out(
         shows_fabric=tuple(parse_hex(c) for c in choices.shows_fabric),
         near_decided=choices.near_fabric == "knock_out",
         smallest_hole_px=max(1, math.ceil(limits.smallest_hole_mm2 * px_per_mm * px_per_mm)),
-        lossy=isinstance(art, BitmapArt) and art.lossy,
+        lossy=_lossy(art),
         forced=None if choices.knock_out == "auto" else choices.knock_out,
     )
 

@@ -20,6 +20,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "raster_ops",
         "raster_runs",
         "raster_mix",
+        "raster_lossy",
         "fabric",
         "art.paint",
         "soft_proof",

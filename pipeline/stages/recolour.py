@@ -12,6 +12,7 @@ from pipeline.colour.difference import delta_e_00
 from pipeline.colour.palette import flat_palette, main_colours_of
 from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_lossy import bled, strokes, through_noise, where_chroma_bleeds
 from pipeline.raster_mix import unmix_edges
 from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, window_max, window_min, within_de
 
@@ -19,6 +20,7 @@ _NEAR_PX = 24
 """A stroke without a core counts as one of the old colour's only so near to other pixels of it."""
 _BESIDE_PX = 4
 _MISFIT = 6.0
+_OTHER_DE = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,32 +60,31 @@ def _labs(colours: Sequence[Rgb]) -> Floats:
     return lab_of_rgb8(np.array(colours, np.uint8).reshape(-1, 3))
 
 
-def swap_pixels(pixels: Pixels, swaps: Sequence[tuple[Rgb, Rgb]], tolerance: float = 2.0) -> Recoloured:
+def swap_pixels(
+    pixels: Pixels, swaps: Sequence[tuple[Rgb, Rgb]], tolerance: float = 2.0, *, lossy: bool = False
+) -> Recoloured:
     """Swap colours of raster art (H, W, 4): whole pixels, and the share that edge pixels hold of the old colour.
 
     `swaps` are pairs (from, to); a colour belongs to the nearest `from` within `tolerance` (ΔE00). All swaps read the
     original, so that their order does not matter. A pixel moves by the sum of share · (to − from) over the swaps.
-    Alpha stays.
+    In `lossy` art (JPEG) the shares are those of lightness, and chroma moves as far as it has bled. Alpha stays.
     """
     swaps = sorted(set(swaps))  # sums of fractions come out alike in any order of the manifest
-    owner = _owners(pixels, [old for old, _ in swaps], tolerance)
+    owner = _owners(pixels, [old for old, _ in swaps], tolerance, lossy=lossy)
     flat = pixels.reshape(-1, 4)
     missing: list[Rgb] = []
     shift = np.zeros((0, 3))
     where = np.zeros(0, np.int64)
     for which, (old, new) in enumerate(swaps):
-        area: Mask = owner == which + 1
-        if not area.any():
+        if not (owner == which + 1).any():
             missing.append(old)
             continue
-        step = np.array(new, np.float64) - np.array(old, np.float64)
-        core = np.flatnonzero(area.reshape(-1))
-        ring = unmix_edges(pixels, area, np.array(old, np.float64))
-        part = np.where(ring.settled, 1.0 - ring.share, 0.0)
-        strokes, stroke_part = _coreless(pixels, owner, which + 1, ring.at, np.array(old, np.float64))
-        where = np.concatenate([where, core, ring.at, strokes])
-        held = np.concatenate([np.ones(core.size), part, stroke_part])
-        shift = np.concatenate([shift, held[:, None] * step])
+        colour = np.array(old, np.float64)
+        step = np.array(new, np.float64) - colour
+        move = _lossy_moves if lossy else _moves
+        at, moved = move(pixels, owner, which + 1, colour, step)
+        where = np.concatenate([where, at])
+        shift = np.concatenate([shift, moved])
     out = np.array(flat, order="C")
     if where.size:
         at, which_at = np.unique(where, return_inverse=True)
@@ -93,8 +94,52 @@ def swap_pixels(pixels: Pixels, swaps: Sequence[tuple[Rgb, Rgb]], tolerance: flo
     return Recoloured(out.reshape(pixels.shape), _unmatched(pixels, missing))
 
 
-def _owners(pixels: Pixels, olds: list[Rgb], tolerance: float) -> Plane:
-    return within_de(pixels, np.array(olds, np.float64).reshape(-1, 3), [tolerance] * len(olds), nearest=True)
+def _moves(pixels: Pixels, owner: Plane, which: int, old: Floats, step: Floats) -> tuple[Index, Floats]:
+    """Return the pixels (flat index) that hold something of the old colour, and by how much each moves, (n, 3)."""
+    area: Mask = owner == which
+    core = np.flatnonzero(area.reshape(-1))
+    ring = unmix_edges(pixels, area, old)
+    part = np.where(ring.settled, 1.0 - ring.share, 0.0)
+    strokes, stroke_part = _coreless(pixels, owner, which, ring.at, old)
+    held = np.concatenate([np.ones(core.size), part, stroke_part])
+    return np.concatenate([core, ring.at, strokes]), held[:, None] * step
+
+
+def _lossy_moves(pixels: Pixels, owner: Plane, which: int, old: Floats, step: Floats) -> tuple[Index, Floats]:
+    """Return what `_moves` returns, for art whose colours carry block noise and whose chroma has bled."""
+    area: Mask = owner == which
+    share = np.where(area, np.uint8(255), np.uint8(0))
+    ring = unmix_edges(pixels, area, old, lossy=True)
+    share.reshape(-1)[ring.at] = np.where(ring.settled, np.floor((1.0 - ring.share) * 255.0 + 0.5), 0.0)
+    at, part = strokes(pixels, area, old, _other_flats(pixels, old))
+    free = (share == 0) & (owner == 0)
+    free.reshape(-1)[ring.at] = False
+    new = free.reshape(-1)[at]
+    share.reshape(-1)[at[new]] = np.floor(part[new] * 255.0 + 0.5)
+    soft = where_chroma_bleeds(share)
+    light = float(0.299 * step[0] + 0.587 * step[1] + 0.114 * step[2])
+    bleeding = bled(share, soft, pixels, old)
+    held = share.reshape(-1) > 0
+    held[soft] = True
+    at = np.flatnonzero(held)
+    by_light = share.reshape(-1)[at] / 255.0
+    by_chroma = by_light.copy()
+    by_chroma[np.searchsorted(at, soft)] = bleeding
+    return at, by_light[:, None] * light + by_chroma[:, None] * (step - light)
+
+
+def _other_flats(pixels: Pixels, old: Floats) -> Floats:
+    """Return the main colours of flat art (n, 3) other than the old one; none of photographs."""
+    palette = flat_palette(pixels)
+    mains = [] if palette is None else [colour.rgb for colour in main_colours_of(pixels, palette)]
+    flats = np.array(mains, np.float64).reshape(-1, 3)
+    return flats[delta_e_00(srgb_to_lab(flats / 255.0), srgb_to_lab(old / 255.0)) > _OTHER_DE]
+
+
+def _owners(pixels: Pixels, olds: list[Rgb], tolerance: float, *, lossy: bool) -> Plane:
+    colours, limits = np.array(olds, np.float64).reshape(-1, 3), [tolerance] * len(olds)
+    found = within_de(pixels, colours, limits, nearest=True)
+    return through_noise(pixels, found, colours, limits, nearest=True) if lossy else found
 
 
 def _unmatched(pixels: Pixels, missing: list[Rgb]) -> tuple[Unmatched, ...]:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_lossy import through_noise
 from pipeline.raster_ops import Floats, Mask, SrgbColour, grow, window_min, within_de
 from pipeline.stages.knockout.values import KnockOutSettings, Mode
 
@@ -13,9 +14,6 @@ SOFT_EDGE_PX = 4.0
 """Transitions wider than this are shadows and glows, not edges."""
 _SOFT_RIM = 0.3
 _STROKE_PX = 3
-_LOSSY_DE = 10.0
-_MEAN_OFF = 6.0
-_BLEED_PX = 8
 _THIN_ALPHA = 48
 
 
@@ -37,7 +35,7 @@ def sure_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings)
     if not labels.any():
         return labels
     if settings.lossy:
-        labels = _through_noise(pixels, labels, backs, limits)
+        labels = through_noise(pixels, labels, backs, limits)
     labels = _without_strays(pixels, labels, settings.smallest_hole_px)
     return _into_thin_alpha(pixels, labels, backs)
 
@@ -107,43 +105,6 @@ def _into_thin_alpha(pixels: Pixels, labels: Plane, backs: Floats) -> Plane:
         weak = np.max(np.abs(rows[:, :3] - backs[which]) * share, axis=1) <= 1.5
         out.reshape(-1)[at[weak]] = which + 1
     return out
-
-
-def _through_noise(pixels: Pixels, labels: Plane, backs: Floats, limits: list[float]) -> Plane:
-    """Grow through block noise: what is fairly near, connected, and on average the fabric's colour.
-
-    Beside strong edges chroma bleeds, and only the lightness must agree.
-    """
-    from scipy import ndimage
-
-    wide = within_de(pixels, backs, [limit + _LOSSY_DE for limit in limits])
-    beside = grow((wide == 0) & (pixels[..., 3] > 0), _BLEED_PX)
-    grown = labels.copy()
-    for which in range(len(backs)):
-        part = wide == which + 1
-        off = _mean_off(pixels, part, backs[which])
-        noisy = part & ((np.max(off, axis=0) < _MEAN_OFF) | (beside & (_luma(off) < _MEAN_OFF)))
-        linked, count = ndimage.label(noisy | (labels == which + 1))
-        seeded = np.zeros(count + 1, np.bool_)
-        seeded[linked[labels == which + 1]] = True
-        seeded[0] = False
-        grown[seeded[linked] & (grown == 0)] = which + 1
-    return grown
-
-
-def _mean_off(pixels: Pixels, part: Mask, back: Floats) -> Floats:
-    """Return how far, in levels, the mean colour of `part` around each pixel is from `back`; shape (3, H, W)."""
-    from scipy import ndimage
-
-    weight = np.maximum(ndimage.uniform_filter(part.astype(np.float64), 5), 1 / 50)
-    off = [
-        ndimage.uniform_filter(np.where(part, pixels[..., i] - back[i], 0.0), 5) / weight for i in range(3)
-    ]
-    return np.abs(np.stack(off))
-
-
-def _luma(off: Floats) -> Floats:
-    return np.asarray(0.299 * off[0] + 0.587 * off[1] + 0.114 * off[2])
 
 
 def choose_mode(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> Mode:
