@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from importlib.machinery import SourceFileLoader
-from importlib.util import module_from_spec, spec_from_loader
 
 import pytest
 
 from ops import bench_kept
+from ops.bench_orders import write_order
+from ops.bench_runs import parts_in
 from pipeline.order import load_order
 from tests.conftest import ROOT
 
@@ -52,27 +52,12 @@ def test_what_depends_on_circumstances_is_found(tmp_path, more, code, said):
     assert said in done.stdout + done.stderr
 
 
-def bench():
-    """The benchmark as a module: it has no suffix, as a command."""
-    loader = SourceFileLoader("bench", str(ROOT / "ops" / "bench"))
-    module = module_from_spec(spec_from_loader("bench", loader))
-    sys.modules["bench"] = module  # dataclasses look their module up
-    sys.dont_write_bytecode, before = True, sys.dont_write_bytecode
-    try:
-        loader.exec_module(module)
-    finally:
-        sys.dont_write_bytecode = before
-    return module
-
-
 def test_the_benchmark_orders_what_it_says(tmp_path):
     """Its manifest is a valid order: a colourway a fabric, a size a width, in mm."""
     art = tmp_path / "crest.svg"
     art.write_text("<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 4 4'/>")
 
-    order = load_order(
-        bench().write_order(tmp_path / "order", art, ["#111111", "#f3e9d2"], ["12", "13.5", "15"])
-    )
+    order = load_order(write_order(tmp_path / "order", art, ["#111111", "#f3e9d2"], ["12", "13.5", "15"]))
 
     assert [c.name for c in order.colourways] == ["#111111", "#f3e9d2"]
     widths = [order.prints[0].by_size[size].width_mm for size in order.colourways[0].sizes]
@@ -93,4 +78,4 @@ def test_a_slower_run_is_shouted_and_an_equal_one_is_not(tmp_path, monkeypatch):
 def test_parts_of_an_order_are_read_from_the_log():
     """What the program logs and what the benchmark reads are the same line."""
     line = '{"agreement_s": 0.11, "seconds": {"read": 0.8, "plates": 4.4}, "event": "made"}'
-    assert bench().parts_in(line) == {"agreement": 0.11, "read": 0.8, "plates": 4.4}
+    assert parts_in(line) == {"agreement": 0.11, "read": 0.8, "plates": 4.4}
