@@ -127,6 +127,7 @@ def measured() -> Cases:
     ok = svg(INK)
     line = 'transform="rotate(20 30 30)"'
     upper = rect(10, 10, 40, 15, "#1a3a8f")
+    yellow = disc(20, "#f0c040")
     text = '<text x="5" y="34" font-family="DejaVu Sans" font-size="{}" fill="#1a3a8f">across the seven seas</text>'
     return (
         Case("low-resolution", "a soft bitmap of 470 px, 199 ppi", (waves(470), {}), "480 px, 203 ppi",
@@ -140,9 +141,9 @@ def measured() -> Cases:
              "0.41 mm", (svg(rect(10, 30, 40, 0.41, "#f0c040", line)), fabric("#101012"))),
         Case("specks", "a dot of 0.25 mm²", (svg(INK + rect(55, 5, 0.5, 0.5, "#1a3a8f")), {}),
              "0.36 mm²", (svg(INK + rect(55, 5, 0.6, 0.6, "#1a3a8f")), {})),
-        Case("soft-alpha", "a shadow of 20 mm² at half strength, 1.6 % of the ink",
-             (svg(INK + rect(52, 5, 5, 4, "#1a3a8f", 'opacity="0.5"')), {}),
-             "of 5 mm², 0.4 %", (svg(INK + rect(52, 5, 2.5, 2, "#1a3a8f", 'opacity="0.5"')), {})),
+        Case("soft-alpha", "a shadow of 20 mm² at half strength over a base, 1.6 % of the ink",
+             (svg(yellow + rect(52, 5, 5, 4, "#f0c040", 'opacity="0.5"')), fabric("#101012")),
+             "of 5 mm², 0.4 %", (svg(yellow + rect(52, 5, 2.5, 2, "#f0c040", 'opacity="0.5"')), fabric("#101012"))),
         Case("small-text", "DejaVu Sans of 2.6 mm, 1.42 mm in its small letters", (svg(text.format(2.6)), {}),
              "of 2.9 mm, 1.58 mm", (svg(text.format(2.9)), {})),
         Case("nothing-to-print", "an empty drawing", (svg(""), {}), "a disc", (ok, {}), mend=(ok, {})),

@@ -80,7 +80,7 @@ def checked(case: Case, art: Art, changes: Mapping[str, Any], remedy: str = "") 
         _put(order, key, value)
     for key, value in tomllib.loads(remedy).items():
         _put(order, key, value)
-    with tempfile.TemporaryDirectory() as folder, _at_home(), Engine(1) as engine:
+    with tempfile.TemporaryDirectory() as folder, at_home(), Engine(1) as engine:
         manifest = Path(folder) / "order.json"
         (manifest.parent / name).write_bytes(data)
         manifest.write_text(json.dumps(order), encoding="utf-8")
@@ -128,7 +128,7 @@ def _put(order: dict[str, Any], key: str, value: Any) -> None:
 
 
 @contextmanager
-def _at_home() -> Iterator[None]:
+def at_home() -> Iterator[None]:
     """Read art in this process: a child for each of a hundred orders takes minutes."""
 
     def here(function_path: str, args: Sequence[Any], *_: Any) -> Any:

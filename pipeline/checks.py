@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from pipeline import remedies
@@ -22,6 +22,7 @@ from pipeline.stages.preflight import (
     lettering,
     resolution,
     specks,
+    spots,
     survival,
     swaps,
     thin,
@@ -75,7 +76,10 @@ def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
         wanted_ppi=wanted,
     ):
         sizes = tuple(size for n in too_wide for size in job.plates[n].placement.sizes)
-        yield replace(finding, sizes=sizes, remedy=remedies.sized(job, too_wide))
+        remedy = remedies.sized(job, too_wide)
+        yield replace(
+            finding, sizes=sizes, remedy=remedy, where_mm=spots.most_detail(plain.small, plain.small_ppi)
+        )
 
 
 def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Finding]:  # noqa: FBT001
@@ -92,7 +96,14 @@ def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
     }
     shows = _shown_colours(job)
     decision = job.choices.near_fabric if job.choices.knock_out != "none" else "keep"
-    yield from contrast.near_fabric(main, cloth, **near, near_fabric=decision, shows_fabric=shows)
+    yield from contrast.near_fabric(
+        main,
+        cloth,
+        **near,
+        near_fabric=decision,
+        shows_fabric=shows,
+        flat=plain.touching.flat.tolist(),
+    )
     gone, asked = contrast.like_fabric(main, cloth, **near, near_fabric=decision, shows_fabric=shows)
     if job.choices.knock_out == "none":
         gone = ()
@@ -130,16 +141,21 @@ def _shown_colours(job: Job) -> tuple[Rgb, ...]:
     return tuple(parse_hex(colour) for colour in job.choices.shows_fabric)
 
 
-def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
-    """Preflight B, on what the knock-out leaves."""
-    limits = job.limits
+def emptied(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
+    """Preflight B: is there anything to print, before and after the knock-out?"""
     before, after = plain.ink_mm2, kept.ink_mm2
     yield from resolution.nothing_to_print(before)
     asked = (*(hex_of(c) for c in _shown_colours(job)), *job.choices.cut_out)
     if before > 0:
         for finding in resolution.knocked_out(before, after, asked=asked):
             other = _in_other_colours(job, plain)
-            yield finding if other is None else replace(finding, remedy=other)
+            where = bounds.in_mm(plain.ink_px, plain.ppi) if plain.ink_px else None
+            yield replace(finding, remedy=other or finding.remedy, where_mm=where)
+
+
+def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
+    """Preflight B, on what the knock-out leaves."""
+    limits = job.limits
     for finding in kept.found(
         thin.thin_features,
         scans=kept.scans,
@@ -147,6 +163,7 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
         line_warn_mm=limits.line_warn_mm,
         gap_stop_mm=limits.gap_stop_mm,
         gap_warn_mm=limits.gap_warn_mm,
+        texture=_photographic(job, plain, kept),
     ):
         yield _with_size(job, kept, finding)
     yield from lettering.small_text(
@@ -157,9 +174,13 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
     yield from kept.found(
         specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
     )
-    yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)
     if job.print.route == "transfer":
         yield from kept.found(_faint_ink, dot_mm=job.press.dot_mm)
+
+
+def _photographic(job: Job, plain: Look, kept: Look) -> Callable[[bounds.Box], bool] | None:
+    """Return what tells of a place whether the art is a photograph there, where the knock-out may hide it."""
+    return plain.texture if job.bitmap_px is not None and kept is not plain else None
 
 
 def _faint_ink(pixels: Pixels, ppi: float, *, dot_mm: float) -> tuple[Finding, ...]:
@@ -235,21 +256,31 @@ def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
     return replace(finding, sizes=sizes, remedy=finding.remedy if line is None or whole else line)
 
 
-def _gamut(job: Job, kept: Look) -> Iterator[Finding]:
-    limit = job.limits.gamut_warn_de
-    if not job.press.profile_icc:
-        yield from gamut.out_of_gamut(
-            kept.main, gamut.by_darkest(job.press.darkest_reflectance), gamut_warn_de=limit
-        )
-        return
-    press = gamut.by_profile(job.press.icc)
-    yield from gamut.out_of_gamut(kept.main, press, gamut_warn_de=limit)
-    small_ppi = kept.ppi * kept.small.shape[1] / kept.pixels.shape[1]
-    yield from gamut.print_out_of_gamut(kept.small, small_ppi, press, gamut_warn_de=limit)
+def press_of(job: Job) -> gamut.Press:
+    """Return how colours come out on the job's press."""
+    if job.press.profile_icc:
+        return gamut.by_profile(job.press.icc)
+    return gamut.by_darkest(job.press.darkest_reflectance)
 
 
-def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: bool) -> Iterator[Finding]:
-    """Preflight C: what survives the base, the press, the heat and the wash."""
+def beyond(job: Job, kept: Look) -> Iterator[Finding]:
+    """Preflight C: which colours are more than the press can print?"""
+    limit, press = job.limits.gamut_warn_de, press_of(job)
+    yield from gamut.out_of_gamut(
+        kept.main,
+        press,
+        gamut_warn_de=limit,
+        flat=kept.touching.flat.tolist(),
+        write=lambda changes: remedies.swapped(job, changes),
+    )
+    if job.press.profile_icc:
+        yield from gamut.print_out_of_gamut(kept.small, kept.small_ppi, press, gamut_warn_de=limit)
+
+
+def printed(
+    job: Job, plain: Look, kept: Look, lives: tuple[ColourLife, ...], *, on_base: bool
+) -> Iterator[Finding]:
+    """Preflight C: what survives the base, the heat and the wash."""
     limits, cloth = job.limits, job.fade.ground_srgb
     if on_base:
         yield from kept.found(
@@ -257,8 +288,10 @@ def printed(job: Job, kept: Look, lives: tuple[ColourLife, ...], *, on_base: boo
             choke_mm=job.press.choke_mm,
             base_line_stop_mm=limits.base_line_stop_mm,
             hairline=limits.hairline,
+            texture=_photographic(job, plain, kept),
         )
-    yield from _gamut(job, kept)
+    if on_base or job.print.route == "transfer":
+        yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)
     yield from survival.dye_migration(
         dict(job.cloth.fibres),
         job.press.cure_c,

@@ -5,7 +5,7 @@ The smallest plate is walked: lines are thinnest there. What depends on the size
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from pipeline.stages import base as base_stage
 from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
-from pipeline.stages.preflight import pictures
+from pipeline.stages.preflight import gamut, pictures, spots
 from pipeline.stages.preflight.look import Look
 
 _LAST_LOOK: dict[str, Look] = {}
@@ -65,10 +65,12 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
     findings = (
         *notes.findings,
         *gallery.asking(checks.before(job, plain), plain, kept, decision),
+        *gallery.shown(checks.emptied(job, plain, whole), plain),
         *gallery.shown(checks.after(job, plain, whole), whole),
         *gallery.shown(checks.within(job, whole), whole),
-        *gallery.shown(checks.printed(job, kept, lives, on_base=on_base), kept),
-        *fresh.findings,
+        *gallery.shown(checks.printed(job, plain, kept, lives, on_base=on_base), kept),
+        *gallery.changed(checks.beyond(job, kept), kept, on_base=on_base),
+        *gallery.changed(fresh.findings, kept, on_base=on_base),
     )
     papers = _pictures(job, plain, kept, fresh.pixels, decision)
     return Study(decision, kept.main, lives, findings, notes.mode, *papers, pictures=gallery.pictures)
@@ -112,7 +114,7 @@ class _Gallery:
     ) -> Iterator[Finding]:
         """Yield what `shown` yields for the plain draw; who is asked about a near colour sees both answers."""
         for finding in self.shown(findings, plain):
-            if finding.code != "near-fabric" or finding.severity != "stop":
+            if finding.code != "near-fabric" or finding.severity == "note":
                 yield finding
                 continue
             if self._both is None:
@@ -140,6 +142,45 @@ class _Gallery:
                 area_mm=placement.area_mm if finding.code in ("outside-area", "near-edge") else None,
             )
             yield replace(finding, picture=self._named(finding.code, picture))
+
+    def changed(self, findings: Iterable[Finding], look: Look, *, on_base: bool) -> Iterator[Finding]:
+        """Yield findings about colours that change, each with a picture of where they change most."""
+        for finding in findings:
+            later, says = self._later(finding.code, on_base=on_base)
+            where = finding.where_mm
+            if later is not None and where is None:
+                where = spots.most_changed(look.small, later, look.small_ppi)
+            if later is None or where is None:
+                yield finding
+                continue
+            width_mm = self._placement(finding).width_mm
+            cloth = self._job.cloth.srgb
+            picture = pictures.place_picture(look.pixels, look.small, width_mm, where, cloth, later=later)
+            yield replace(
+                finding,
+                where_mm=where,
+                picture=self._named(finding.code, picture),
+                message=f"{finding.message} In the picture: above as designed, below {says}.",
+            )
+
+    def _later(self, code: str, *, on_base: bool) -> tuple[Callable[[Pixels], Pixels] | None, str]:
+        """Return what pixels become by what a code tells of, and how to say that."""
+        settings = self._job.fade
+
+        def printed(pixels: Pixels) -> Pixels:
+            return fade.compensate(pixels, on_base, settings).pixels
+
+        if code == "out-of-gamut":
+            press = checks.press_of(self._job)
+            return lambda pixels: gamut.as_it_comes_out(pixels, press), "as it comes out"
+        if code == "fresh-shift":
+            return printed, "as it is printed"
+        if code == "fade-unreachable":
+            return (
+                lambda pixels: _washed(printed(pixels), self._job, on_base=on_base),
+                f"after {settings.washes:g} washes",
+            )
+        return None, ""
 
     def _placement(self, finding: Finding) -> Placement:
         """Return the band that a finding tells of, the first it names; the smallest, when it names none."""

@@ -55,8 +55,12 @@ def near_fabric(
     heather: float = 0.0,
     near_fabric: str = "ask",
     shows_fabric: Sequence[Rgb] = (),
+    flat: Sequence[bool] | None = None,
 ) -> tuple[Finding, ...]:
-    """Return `near-fabric` for each main colour close to the fabric, but not close enough to take out unasked."""
+    """Return `near-fabric` for main colours close to the fabric, but not close enough to take out unasked.
+
+    Flat ones ask; the tones of photographs and gradients (not `flat`) run through the fabric's colour, which warns.
+    """
     _, ask = like_fabric(
         main,
         fabric_rgb,
@@ -66,18 +70,32 @@ def near_fabric(
         near_fabric=near_fabric,
         shows_fabric=shows_fabric,
     )
-    return tuple(
-        Finding(
-            code="near-fabric",
-            severity="stop",
-            message=f"{hex_of(main[n].rgb)} is nearly this fabric's colour {hex_of(fabric_rgb)} "
-            f"(ΔE00 {difference(main[n].rgb, fabric_rgb):.1f}; up to {knock_out_de:.1f} it is taken out unasked). "
-            "Shall the fabric show there, or shall it be printed?",
-            remedy='near_fabric = "knock_out"  # or "keep"',
-            measured=round(difference(main[n].rgb, fabric_rgb), 2),
-            limit=near_fabric_de + heather,
-        )
-        for n in ask
+    found = []
+    for stop in (True, False):
+        mine = [main[n].rgb for n in ask if (flat is None or flat[n]) == stop]
+        if mine:
+            found.append(_near(mine, fabric_rgb, knock_out_de, near_fabric_de + heather, stop=stop))
+    return tuple(found)
+
+
+def _near(colours: Sequence[Rgb], fabric: Rgb, knock_out_de: float, limit: float, *, stop: bool) -> Finding:
+    far, nearest = min((difference(colour, fabric), colour) for colour in colours)
+    others = [hex_of(c) for c in colours if c != nearest]
+    also = f" So {'is' if len(others) == 1 else 'are'} {words.listed(others)}." if others else ""
+    what = "is nearly" if stop else "in a photograph or gradient is nearly"
+    asks = (
+        "Shall the fabric show there, or shall it be printed?"
+        if stop
+        else "The rest is printed, so that no hole is torn into the picture."
+    )
+    return Finding(
+        code="near-fabric",
+        severity="stop" if stop else "warn",
+        message=f"{hex_of(nearest)} {what} this fabric's colour {hex_of(fabric)} "
+        f"(ΔE00 {far:.1f}; up to {knock_out_de:.1f} it is taken out unasked).{also} {asks}",
+        remedy='near_fabric = "knock_out"  # or "keep"' if stop else 'near_fabric = "keep"  # or "knock_out"',
+        measured=round(far, 2),
+        limit=limit,
     )
 
 
@@ -173,7 +191,16 @@ def _told(
     if swap is not None:
         return tuple(replace(f, remedy=swap) for f in found)
     none = " No nearest colour can be named: choose one by hand with `swap`, or give it an outline."
-    return tuple(replace(f, message=f.message + none, remedy=words.accept(f.code)) for f in found)
+    if not all(layout.flat[n] for n in (*weak, *(n for pair in close for n in pair))):
+        none = " It is a tone of a photograph or gradient: an outline around the print would set it off."
+    return tuple(_together(same, none) for same in (found[: len(weak)], found[len(weak) :]) if same)
+
+
+def _together(found: Sequence[Finding], more: str) -> Finding:
+    """Return the gravest of findings that no line clears, and how many more there are."""
+    worst = min(found, key=lambda f: (float(f.measured or 0) / float(f.limit or 1), f.message))
+    often = f" It is so with {len(found) - 1} more." if len(found) > 1 else ""
+    return replace(worst, message=worst.message + often + more, remedy=words.accept(worst.code))
 
 
 def _edges(touching_mm: Floats, cloth: Sequence[int]) -> tuple[list[int], list[tuple[int, int]]]:

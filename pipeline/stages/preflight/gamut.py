@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TypeAlias
 
 import numpy as np
@@ -59,24 +59,56 @@ def by_profile(profile: bytes) -> Press:
     return press
 
 
-def out_of_gamut(main: Sequence[MainColour], press: Press, *, gamut_warn_de: float) -> tuple[Finding, ...]:
-    """Return `out-of-gamut` for each main colour that comes out more than `gamut_warn_de` (ΔE00) off."""
+def out_of_gamut(
+    main: Sequence[MainColour],
+    press: Press,
+    *,
+    gamut_warn_de: float,
+    flat: Sequence[bool] | None = None,
+    write: Callable[[Iterable[tuple[Rgb, Rgb]]], str] = words.swap,
+) -> tuple[Finding, ...]:
+    """Return `out-of-gamut` for main colours that come out more than `gamut_warn_de` (ΔE00) off.
+
+    Flat ones are told together, with the line by `write` that swaps them; so are the tones of photographs.
+    """
     if not main:
         return ()
     come_out, far = press(np.array([colour.rgb for colour in main], np.uint8))
-    return tuple(
-        Finding(
-            code="out-of-gamut",
-            severity="warn",
-            message=f"{hex_of(colour.rgb)} is more than this press can print: it comes out near "
-            f"{hex_of(_rgb(comes_out))}, ΔE00 {off:.1f} away.",
-            remedy=words.swap([(colour.rgb, _rgb(comes_out))]),
-            measured=round(off, 2),
-            limit=gamut_warn_de,
-        )
-        for colour, comes_out, off in zip(main, come_out, far.tolist(), strict=True)
-        if off > gamut_warn_de
+    found = []
+    for plain in (True, False):
+        off = [
+            (apart, colour.rgb, _rgb(comes_out))
+            for n, (colour, comes_out, apart) in enumerate(zip(main, come_out, far.tolist(), strict=True))
+            if apart > gamut_warn_de and (flat is None or flat[n]) == plain
+        ]
+        if off:
+            remedy = write([(colour, comes_out) for _, colour, comes_out in off])
+            found.append(_off(off, gamut_warn_de, remedy if plain else words.accept("out-of-gamut")))
+    return tuple(found)
+
+
+def _off(off: Sequence[tuple[float, Rgb, Rgb]], limit: float, remedy: str) -> Finding:
+    apart, colour, comes_out = max(off)
+    others = [hex_of(c) for _, c, _ in off if c != colour]
+    also = f" So {'is' if len(others) == 1 else 'are'} {words.listed(others)}." if others else ""
+    return Finding(
+        code="out-of-gamut",
+        severity="warn",
+        message=f"{hex_of(colour)} is more than this press can print: it comes out near {hex_of(comes_out)}, "
+        f"ΔE00 {apart:.1f} away.{also}",
+        remedy=remedy,
+        measured=round(apart, 2),
+        limit=limit,
     )
+
+
+def as_it_comes_out(pixels: Pixels, press: Press) -> Pixels:
+    """Return pixels (H, W, 4) in the colours in which they come out."""
+    opaque = pixels | np.array([0, 0, 0, 255], np.uint8)
+    colours, which = np.unique(np.ascontiguousarray(opaque).view(np.uint32), return_inverse=True)
+    out = pixels.copy()
+    out[..., :3] = press(colours.view(np.uint8).reshape(-1, 4)[:, :3])[0][which.reshape(out.shape[:2])]
+    return out
 
 
 def print_out_of_gamut(

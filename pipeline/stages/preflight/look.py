@@ -16,6 +16,7 @@ from pipeline.stages.preflight.bounds import ink_px
 from pipeline.stages.preflight.contacts import Contacts, contacts
 from pipeline.stages.preflight.lettering import Line, lines
 from pipeline.stages.preflight.stations import Scans, scanned
+from pipeline.stages.preflight.texture import textured
 
 SMALL_PX = 640
 """Longer side of the reduced picture, in pixels at most."""
@@ -85,6 +86,15 @@ class Look:
     def ink_px(self) -> tuple[int, int, int, int] | None:
         """The box around all ink."""
         return ink_px(self.pixels)
+
+    def texture(self, box_mm: tuple[float, float, float, float]) -> bool:
+        """Say whether a place is photographic."""
+        return textured(self.pixels, self.ppi, box_mm)
+
+    @property
+    def small_ppi(self) -> float:
+        """The resolution of the reduced picture."""
+        return float(self.ppi * self.small.shape[1] / self.pixels.shape[1])
 
     @property
     def ink_share(self) -> tuple[float, float, float, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,18 +32,20 @@ def place_picture(
     cloth_srgb: SrgbColour,
     *,
     area_mm: Box | None = None,
+    later: Callable[[Pixels], Pixels] | None = None,
 ) -> Picture:
     """Return the print on its fabric with a place framed, and the place enlarged, side by side on white.
 
     `pixels` is the print at full size, from which only the place is read; `small` is the whole of it, reduced;
-    both are `width_mm` wide. `area_mm` is drawn as a thin line where it cuts the print: the print area.
+    both are `width_mm` wide. `area_mm` is drawn as a thin line where it cuts the print: the print area. With `later`
+    the lower half of the enlarged place is what that makes of its pixels.
     """
     whole = fitted(seen(small, cloth_srgb))
     scale = whole.shape[1] / width_mm
     if area_mm is not None:
         _outline(whole, _inside(whole, _px(area_mm, scale)), ((200, 0, 0),))
     frame(whole, _px(where_mm, scale))
-    near = _enlarged(pixels, pixels.shape[1] / width_mm, where_mm, cloth_srgb)
+    near = _enlarged(pixels, pixels.shape[1] / width_mm, where_mm, cloth_srgb, later)
     height = max(whole.shape[0], near.shape[0])
     out = np.full((height, 2 * PANEL_PX + SPACE_PX, 3), 255, np.uint8)
     for panel, left in ((whole, 0), (near, PANEL_PX + SPACE_PX)):
@@ -63,7 +66,13 @@ def seen(pixels: Pixels, cloth_srgb: SrgbColour) -> Picture:
     return np.floor(seen_on(pixels, cloth_srgb) + 0.5).astype(np.uint8)
 
 
-def _enlarged(pixels: Pixels, px_per_mm: float, where: Box, cloth_srgb: SrgbColour) -> Picture:
+def _enlarged(
+    pixels: Pixels,
+    px_per_mm: float,
+    where: Box,
+    cloth_srgb: SrgbColour,
+    later: Callable[[Pixels], Pixels] | None,
+) -> Picture:
     """Return the place with its surroundings in a square panel, its box framed; every pixel a square."""
     height, width = pixels.shape[:2]
     x, y, w, h = _px(where, px_per_mm)
@@ -71,8 +80,14 @@ def _enlarged(pixels: Pixels, px_per_mm: float, where: Box, cloth_srgb: SrgbColo
     side = round(min(max(min(w, h) * 1.5, 1), max(width, height)) + 2 * MARGIN_MM * px_per_mm)
     left = _start(x + w / 2, side, width)
     top = _start(y + h / 2, side, height)
-    part = fitted(seen(_thinned(pixels[top : top + side, left : left + side]), cloth_srgb))
+    place = _thinned(pixels[top : top + side, left : left + side])
+    part = fitted(seen(place, cloth_srgb))
     scale = part.shape[1] / min(side, width)
+    if later is not None:
+        half = part.shape[0] // 2
+        part[half:] = fitted(seen(later(place), cloth_srgb))[half:]
+        part[half - 1 : half + 1] = [[[255]], [[0]]]
+        return part
     box = (x - left) * scale, (y - top) * scale, w * scale, h * scale
     frame(part, box)
     return part

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from pipeline.stages.preflight import words
 from pipeline.stages.preflight.stations import scanned
 from pipeline.stages.preflight.stretches import under
 from pipeline.stages.preflight.strips import widths
-from pipeline.stages.preflight.thin import separate
+from pipeline.stages.preflight.thin import Box, separate
 
 BLEEDING = {"red": (10.0, 50.0), "navy": (255.0, 310.0)}
 """Hue angles (CIE Lab) of fabrics whose disperse dyes are known to bleed most; maroon is a dark red.
@@ -24,16 +24,23 @@ Common practice, no source.
 
 
 def base_too_thin(
-    pixels: Pixels, ppi: float, *, choke_mm: float, base_line_stop_mm: float, hairline: str = "base"
+    pixels: Pixels,
+    ppi: float,
+    *,
+    choke_mm: float,
+    base_line_stop_mm: float,
+    hairline: str = "base",
+    texture: Callable[[Box], bool] | None = None,
 ) -> tuple[Finding, ...]:
     """Return `base-too-thin` where lines on cloth keep less base than `base_line_stop_mm` after the choke.
 
     The base loses `choke_mm` on each side of the ink's outline, whatever colours lie within it. `hairline` is the
-    shop's policy for what is too thin: "stop" holds the order, anything else says what the press will do.
+    shop's policy for what is too thin: "stop" holds the order, anything else says what the press will do. `texture`
+    says of a place whether the art is a photograph there, which has no lines.
     """
     limit = base_line_stop_mm + 2 * choke_mm
     measured = widths(scanned(pixels, ink_only=True), ppi, limit)
-    strips = [s for s in under(measured, ppi, limit) if not s.gap]
+    strips = [s for s in under(measured, ppi, limit) if not s.gap and not (texture and texture(s.box_mm))]
     if not strips:
         return ()
     thinnest = strips[0]

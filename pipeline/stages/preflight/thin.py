@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from pipeline.finding import Finding
 from pipeline.raster import MM_PER_INCH, Pixels
@@ -11,6 +11,8 @@ from pipeline.stages.preflight.stations import Scans, scanned
 from pipeline.stages.preflight.stretches import Strip, under
 from pipeline.stages.preflight.strips import widths
 from pipeline.stages.preflight.texture import textured
+
+Box = tuple[float, float, float, float]
 
 SEPARATE_MM = 0.5
 """Stretches whose middles are nearer than this are told as one place."""
@@ -25,11 +27,12 @@ def thin_features(
     gap_stop_mm: float,
     gap_warn_mm: float,
     scans: Scans | None = None,
+    texture: Callable[[Box], bool] | None = None,
 ) -> tuple[Finding, ...]:
     """Return `thin-line` and `thin-gap` for (H, W, 4) pixels at the smallest print size; a limit of 0 never holds.
 
     A line is a strip of one ink between others or on cloth, a gap a strip of cloth between inks. `scans` are the
-    pixels scanned, when that is at hand.
+    pixels scanned, when that is at hand; `texture` says of a place whether the art is a photograph there.
     """
     measured = widths(
         scans or scanned(pixels), ppi, max(line_stop_mm, line_warn_mm, gap_stop_mm, gap_warn_mm)
@@ -40,7 +43,11 @@ def thin_features(
             strips = [s for s in under(measured, ppi, limit) if s.gap == gap] if limit > 0 else []
             if severity == "stop":
                 strips = [s for s in strips if not (s.opens or s.sliver)]
-            strips = [s for s in strips if not textured(pixels, ppi, s.box_mm)]
+            strips = [
+                s
+                for s in strips
+                if not textured(pixels, ppi, s.box_mm) and not (texture and texture(s.box_mm))
+            ]
             if strips:
                 wide = pixels.shape[1] * MM_PER_INCH / ppi
                 found.append(_finding(strips, limit, wide, stop=severity == "stop", gap=gap))
