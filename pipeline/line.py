@@ -16,7 +16,7 @@ from pipeline.art.paint import hex_of
 from pipeline.art.piece import Art, PageArt, VectorArt
 from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
-from pipeline.plan_paints import Treatment, swap_not_found
+from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import packed
 from pipeline.raster_runs import Picture, Runs, flat_or_not, in_step, inked, merged, only, pays
@@ -25,15 +25,16 @@ from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight.clear_ground import Cleared, remove_ground
-from pipeline.stages.recolour import swap_pixels
+from pipeline.stages.recolour import Unmatched, swap_pixels
 
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """What a draw noticed on the raster way: how it knocked out, and what it did not find."""
+    """What a draw noticed on the raster way: how it knocked out, and which colours to swap it did not find."""
 
     mode: str = ""
     findings: tuple[Finding, ...] = ()
+    missing: tuple[Unmatched, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,9 +105,14 @@ def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Picture, Notes]:
 
 
 def joined(notes: list[Notes]) -> Notes:
-    """Return the notes of several draws as one."""
+    """Return the notes of several draws or bitmaps as one; a colour that one of them has is not missing."""
     modes = sorted({note.mode for note in notes if note.mode})
-    return Notes(", ".join(modes), tuple(dict.fromkeys(f for note in notes for f in note.findings)))
+    findings = tuple(dict.fromkeys(f for note in notes for f in note.findings))
+    everywhere = [{missed.colour for missed in note.missing} for note in notes]
+    missing = tuple(
+        m for m in (notes[0].missing if notes else ()) if all(m.colour in has for has in everywhere)
+    )
+    return Notes(", ".join(modes), findings, missing)
 
 
 def _keyed(before: Pixels, kept: Pixels, key: tuple[int, int, int]) -> Pixels:
@@ -125,6 +131,7 @@ def _keyed(before: Pixels, kept: Pixels, key: tuple[int, int, int]) -> Pixels:
 def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
     """Take a bitmap the raster way, at its own resolution: ground off, swap, knock out."""
     findings: list[Finding] = []
+    missing: tuple[Unmatched, ...] = ()
     if treatment.remove_ground:
         cleared = remove_ground(pixels)
         if cleared is not None:
@@ -133,11 +140,11 @@ def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
     if treatment.swaps:
         recoloured = swap_pixels(pixels, treatment.swaps, lossy=treatment.lossy)
         pixels = recoloured.pixels
-        findings += [swap_not_found(missed.colour, missed.nearest) for missed in recoloured.unmatched]
+        missing = tuple(missed for missed in recoloured.unmatched if missed.colour not in treatment.swapped)
     if treatment.knock_out is None or treatment.cloth_srgb is None:
-        return pixels, Notes("", tuple(findings))
+        return pixels, Notes("", tuple(findings), missing)
     result = knock_out(pixels, treatment.cloth_srgb, treatment.knock_out)
-    return result.pixels, Notes(result.mode, tuple(findings))
+    return result.pixels, Notes(result.mode, tuple(findings), missing)
 
 
 def _ground_gone(cleared: Cleared) -> Finding:

@@ -14,6 +14,7 @@ from pipeline.colour.spaces import srgb_to_lab
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
 from pipeline.order import ArtChoices
+from pipeline.order_parts import SwapRule
 from pipeline.shop_parts import Thresholds
 from pipeline.stages.knockout import KnockOutSettings
 from pipeline.stages.recolour import match_paints, nearest_colours
@@ -21,13 +22,18 @@ from pipeline.stages.recolour import match_paints, nearest_colours
 
 @dataclass(frozen=True, slots=True)
 class Treatment:
-    """What bitmaps go through at their own resolution before they are drawn: ground off, swaps, knock-out."""
+    """What bitmaps go through at their own resolution before they are drawn: ground off, swaps, knock-out.
+
+    `swapped`: colours to swap that the drawing around them has; such a bitmap need not have them. `lossy`: it went
+    through JPEG or the like.
+    """
 
     remove_ground: bool = False
     swaps: tuple[tuple[Rgb, Rgb], ...] = ()
     cloth_srgb: tuple[float, float, float] | None = None
     knock_out: KnockOutSettings | None = None
     lossy: bool = False
+    swapped: tuple[Rgb, ...] = ()
 
 
 def goes_as_pixels(art: Art) -> bool:
@@ -81,7 +87,10 @@ def paints_for(
         paints = replace(paints, cloth=matched)
         findings += unmatched
         findings += _through_cloth(art, paints, cloth, limits.knock_out_de)
-    if not art.has_images:
+    if art.has_images:
+        has = tuple(old for old, _ in wanted if match_paints(art.paints, _encoded(old), limits.knock_out_de))
+        treatment = replace(treatment, swapped=has)
+    else:
         treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
     return paints, treatment, tuple(findings)
 
@@ -132,7 +141,7 @@ def _vector_swaps(
         matched = match_paints(art.paints, _encoded(old), tolerance)
         swaps += [Swap(to=new, colour=paint) for paint in matched]
         if not matched and not art.has_images:
-            findings.append(swap_not_found(old, nearest_colours(art.paints, old)))
+            findings.append(swap_not_found(old, nearest_colours(art.paints, old), choices.swap))
     swaps += [
         Swap(to=parse_hex(rule.to), element=rule.element)
         for rule in choices.swap
@@ -213,18 +222,27 @@ def _decided_layer(choices: ArtChoices, finding: Finding) -> Finding:
     return finding
 
 
-def swap_not_found(colour: Rgb, nearest: tuple[Rgb, ...]) -> Finding:
-    """Return the finding for a swap that matches nothing in the art."""
+def swap_not_found(colour: Rgb, nearest: tuple[Rgb, ...], rules: tuple[SwapRule, ...]) -> Finding:
+    """Return the finding for a swap that matches nothing in the art; `rules` are all swaps of the colourway."""
     near = ", ".join(hex_of(c) for c in nearest)
     return Finding(
         code="swap-not-found",
         severity="warn",
         message=f"The art has no {hex_of(colour)}; the swap changes nothing. Nearest in the art: {near or 'none'}.",
-        remedy=f'swap = [{{ from = "{hex_of(nearest[0])}", to = "…" }}]'
-        if nearest
-        else "Leave the swap out.",
+        remedy=_from_nearest(colour, nearest, rules) if nearest else "Leave the swap out.",
         measured=hex_of(colour),
     )
+
+
+def _from_nearest(colour: Rgb, nearest: tuple[Rgb, ...], rules: tuple[SwapRule, ...]) -> str:
+    """Return the swap line of the colourway with the nearest colour in place of the one that the art lacks."""
+    lines = []
+    for rule in rules:
+        asked = hex_of(nearest[0]) if rule.from_ and parse_hex(rule.from_) == colour else rule.from_
+        what = f'from = "{asked}"' if asked else f'element = "{rule.element}"'
+        lines.append(f'{{ {what}, to = "{rule.to}" }}')
+    others = ", ".join(f'"{hex_of(c)}"' for c in nearest[1:])
+    return f"swap = [{', '.join(lines)}]" + (f"  # or from {others}" if others else "")
 
 
 def _block_removed() -> Finding:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -35,14 +35,27 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
         found.append(_ships_together())
     found += film_findings(plan)
     found += undrawable_texts(plan.order)
-    for job in plan.jobs:
-        found += job.findings
-        found += [
-            finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
-            for finding in (studies[job.key].findings if job.key in studies else ())
-        ]
+    for colourway in dict.fromkeys(job.colourway for job in plan.jobs):
+        jobs = [job for job in plan.jobs if job.colourway == colourway]
+        found += _without_found_swaps(
+            [(*job.findings, *_of_study(job, studies.get(job.key))) for job in jobs]
+        )
     merged = merge(answer(tuple(found), plan.order.accept))
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
+
+
+def _of_study(job: Job, study: Study | None) -> Iterator[Finding]:
+    for finding in () if study is None else study.findings:
+        yield finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
+
+
+def _without_found_swaps(of_prints: list[tuple[Finding, ...]]) -> Iterator[Finding]:
+    """Yield the findings of a colourway's prints, less the swaps for which one of the prints has the colour."""
+    missing = [{f.measured for f in findings if f.code == "swap-not-found"} for findings in of_prints]
+    nowhere = set.intersection(*missing)
+    for finding in (finding for findings in of_prints for finding in findings):
+        if finding.code != "swap-not-found" or finding.measured in nowhere:
+            yield finding
 
 
 def _ships_together() -> Finding:

@@ -17,6 +17,7 @@ from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.line import Drawn, DrawnRuns, Notes, clip, clip_runs, keep, keep_runs, make_base
 from pipeline.plan import Job
+from pipeline.plan_paints import swap_not_found
 from pipeline.raster import Pixels
 from pipeline.raster_runs import Picture
 from pipeline.stages import base as base_stage
@@ -64,6 +65,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
     gallery = _Gallery(job)
     findings = (
         *notes.findings,
+        *(swap_not_found(missed.colour, missed.nearest, job.choices.swap) for missed in notes.missing),
         *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.emptied(job, plain, whole), plain),
         *gallery.shown(checks.after(job, plain, whole), whole),
