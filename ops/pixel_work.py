@@ -12,13 +12,13 @@ import sys
 import tempfile
 from pathlib import Path
 
-from pipeline import tasks
 from pipeline.engine import Engine
 from pipeline.make import prepare
 from pipeline.order import load_order
 from pipeline.production import Floor, make_plates
 from pipeline.shop import load_shop
 from pipeline.stages.base import BaseDecision
+from pipeline.warm import load_libraries
 
 FILES = ("press-colour", "press-base")
 
@@ -34,7 +34,7 @@ def main(arguments: list[str]) -> int:
         tempfile.TemporaryDirectory(prefix=".pixel-work-", dir=options.out) as folder,
         Engine(options.workers) as engine,
     ):
-        engine.warm(tasks.load_libraries)
+        engine.warm(load_libraries)
         planned = prepare(options.manifest, load_order(options.manifest), load_shop(None), Path(folder))
         base = BaseDecision(1.0, "always, as the scripts do")
         make_plates(

@@ -10,7 +10,7 @@ import json
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline import release
 from pipeline.faults import Refused
@@ -19,8 +19,9 @@ from pipeline.keys import key_of, program_version
 from pipeline.order import Order, art_path
 from pipeline.shelf import Shelf
 from pipeline.shop import Shop
-from pipeline.tasks import files_key
-from pipeline.work import Work
+
+if TYPE_CHECKING:
+    from pipeline.work import Work
 
 
 def order_key(manifest: Path, order: Order, shop: Shop, *decided: str) -> str | None:
@@ -34,6 +35,8 @@ def order_key(manifest: Path, order: Order, shop: Shop, *decided: str) -> str | 
 
 def keep_order(shelf: Shelf, key: str, work: Work, deliver: tuple[str, ...], made: Path) -> None:
     """Put a finished release on the shelf: its papers by name, its plates by their keys."""
+    from pipeline.tasks import files_key
+
     plates: dict[str, tuple[str, dict[str, str]]] = {}
     for job in work.plan.jobs:
         for plate in job.plates:

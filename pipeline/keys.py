@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import dataclasses
 import hashlib
 import json
@@ -14,6 +15,7 @@ _LIBRARIES = (
     "numpy", "scipy", "pillow", "cairosvg", "cairocffi", "resvg_py", "tinycss2", "cssselect2", "fonttools", "uharfbuzz",
     "pypdfium2", "pikepdf", "isal",
 )  # fmt: skip
+_CAIRO = "libcairo.so.2"
 _CODE = (
     "colour",
     "art",
@@ -41,11 +43,21 @@ def key_of(*parts: Any) -> str:
 @cache
 def library_versions() -> dict[str, str]:
     """Return the versions of the libraries that can change a byte of a plate; for the keys and record.json."""
-    import cairocffi
-
     found = {name: version(name) for name in _LIBRARIES}
-    found["cairo"] = cairocffi.cairo_version_string()
+    found["cairo"] = _cairo_version()
     return found
+
+
+def _cairo_version() -> str:
+    """Return the version of the cairo that cairocffi opens; to import that takes longer than to make an order again."""
+    try:
+        said = ctypes.CDLL(_CAIRO).cairo_version_string
+    except OSError:
+        import cairocffi
+
+        return str(cairocffi.cairo_version_string())
+    said.restype = ctypes.c_char_p
+    return str(said().decode("ascii"))
 
 
 @cache

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.engine import Engine, Task
-from pipeline.faults import Refused
-from pipeline.postflight_film import film_faults
+from pipeline.faults import Fault, Refused
 from pipeline.release import RECORD, digest, files_below
 
 SCHEMA = "washfast-record/1"
@@ -50,8 +49,23 @@ def audit(folder: Path, *, pixels: bool = True, engine: Engine | None = None) ->
             wrong += _plate_faults(folder, entry)
     if pixels and not wrong:
         wrong += _base_faults(folder, record, engine or Engine(1))
+        from pipeline.postflight_film import film_faults
+
         wrong += film_faults(folder, record)
     return wrong
+
+
+def verify(made: Path, engine: Engine | None = None) -> None:
+    """Look at finished files as the press will, before anybody can take them; raises Fault when they are wrong.
+
+    Without an engine the plates are not decoded: digests alone are compared.
+    """
+    wrong = audit(made, pixels=engine is not None, engine=None if engine is None or engine.far else engine)
+    if wrong:
+        raise Fault(
+            "The files as written are not what was made; nothing was published. Make the order again; if it stays so, "
+            f"look at the disk.\n{chr(10).join(wrong)}"
+        )
 
 
 def _plate_faults(folder: Path, entry: dict[str, Any]) -> list[str]:

@@ -1,18 +1,20 @@
-"""The art of an order, read in a disposable child and put on the spool; and taken from there again."""
+"""Reads the art of an order and puts it on the spool, in a disposable child; and takes it from there again."""
 
 from __future__ import annotations
 
 import hashlib
 import pickle
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.art.piece import Art, Limits, PageArt, VectorArt
+from pipeline.art.limits import Limits
+from pipeline.art.piece import Art, PageArt, VectorArt
 from pipeline.faults import Refused
+from pipeline.first_look import Looked, Wanted
 from pipeline.plan import drawing_name
 
 PICTURES = "pictures"
@@ -21,62 +23,8 @@ PICTURES = "pictures"
 _PPI = 96.0
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """A drawing to read: the art's name, its file, and how far it is turned."""
-
-    art: str
-    path: Path
-    turns: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Looked:
-    """What reading says of one art file: its SHA-256, and the seconds that two renderers took to agree on it."""
-
-    digest: str
-    agreement_s: float
-
-
-def read_apart(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked]:
-    """Put every drawing of the art on the spool, in a disposable child; return what was seen by the art's name.
-
-    Each file has the limits to itself: when one brings the child down, each is read in a child of its own, and the one
-    is named. Raises Refused with the refusals of all files, each on a line.
-    """
-    refused: list[Refused] = []
-    read: dict[str, Looked] = {}
-    for name, found in _apart(wanted, spool, limits).items():
-        if isinstance(found, Refused):
-            refused.append(found)
-        else:
-            read[name] = found
-    if refused:
-        raise Refused("\n".join(dict.fromkeys(one.message for one in refused)), refused[0].code)
-    return read
-
-
-def _apart(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked | Refused]:
-    from pipeline.art import sandbox
-
-    whole = replace(limits, seconds=limits.seconds * max(1, len(wanted)))
-    try:
-        found: dict[str, Looked | Refused] = sandbox.run(
-            "pipeline.reading:read_drawings", (wanted, spool, limits), whole, spool
-        )
-    except Refused as refusal:
-        if len(wanted) == 1:
-            return {
-                wanted[0].art: Refused(refusal.message.replace("the art", wanted[0].art, 1), refusal.code)
-            }
-        found = {}
-        for entry in wanted:
-            found |= _apart((entry,), spool, limits)
-    return found
-
-
 def read_drawings(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked | Refused]:
-    """Read art and put every drawing of it on the spool; meant to run in a child (`read_apart`).
+    """Read art and put every drawing of it on the spool; meant to run in a child (`first_look.read_apart`).
 
     Art nobody has seen yet is drawn here for the first time, small.
     """

@@ -37,12 +37,6 @@ class Plated:
     base_mm2: float
 
 
-def load_libraries() -> None:
-    """Import what tasks import on use, so that workers do it while the art is read."""
-    import pipeline.art.svg.canvas
-    import pipeline.press.direct  # noqa: F401
-
-
 def draw_files(spool: Path, draw: Draw) -> dict[str, Path]:
     """Return where a draw lies on the spool: its pixels, and what was noticed."""
     return {"pixels": spool / f"draw-{draw.key}.npy", "notes": spool / f"draw-{draw.key}.notes"}

@@ -41,8 +41,8 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("keys", "shelf"),
     ("plan_paints", "plan_names", "plan"),
     ("line", "remedies", "checks", "alternatives", "study"),
-    ("reading", "tasks", "engine", "log", "gang"),
-    ("work", "production", "outcome", "triage"),
+    ("first_look", "reading", "tasks", "engine", "log", "gang"),
+    ("work", "production", "outcome", "triage", "warm"),
     (
         "release",
         "postflight",
@@ -58,6 +58,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "cluster",
         "again",
     ),
+    ("workshop",),
     ("make",),
     ("hotfolder",),
     ("doors_hotfolder", "cli"),

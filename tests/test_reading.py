@@ -19,6 +19,7 @@ from pipeline.art.piece import Limits, VectorArt
 from pipeline.art.read import read_art
 from pipeline.art.svg import agree, turned
 from pipeline.faults import Refused
+from pipeline.first_look import Wanted, read_apart
 from pipeline.raster import Pixels
 from tests import builders
 from tests.test_make import make, order
@@ -30,9 +31,9 @@ BADGE = (
 )
 
 
-def wanted(folder: Path, art: str = BADGE, *turns: float) -> tuple[reading.Wanted, ...]:
+def wanted(folder: Path, art: str = BADGE, *turns: float) -> tuple[Wanted, ...]:
     (folder / "badge.svg").write_text(art)
-    return (reading.Wanted("badge", folder / "badge.svg", turns or (0.0,)),)
+    return (Wanted("badge", folder / "badge.svg", turns or (0.0,)),)
 
 
 @pytest.fixture
@@ -47,7 +48,7 @@ def one_renderer_misses_the_bar(monkeypatch: pytest.MonkeyPatch) -> None:
         return pixels
 
     monkeypatch.setattr(agree, "small", without_the_bar)
-    monkeypatch.setattr(reading, "read_apart", reading.read_drawings)
+    monkeypatch.setattr("pipeline.make.read_apart", reading.read_drawings)
 
 
 @pytest.mark.usefixtures("one_renderer_misses_the_bar")
@@ -72,16 +73,16 @@ def test_pictures_of_renderers_that_disagree_lie_in_the_held_order(tmp_path: Pat
     assert any(abs(width / height - 1824 / 400) < 0.05 for width, height in sizes)
 
 
-def put(folder: Path, name: str, data: bytes) -> reading.Wanted:
+def put(folder: Path, name: str, data: bytes) -> Wanted:
     path = folder / name
     path.write_bytes(data)
-    return reading.Wanted(path.stem, path, (0.0,))
+    return Wanted(path.stem, path, (0.0,))
 
 
 def test_art_is_read_in_a_child_and_comes_back_from_the_spool(tmp_path: Path) -> None:
     """The digest is that of the file, and a drawing from the spool is the one that reading the file gives."""
     items = (*wanted(tmp_path, BADGE, 0.0, 30.0), put(tmp_path, "page.pdf", pdf()))
-    looked = reading.read_apart(items, tmp_path, Limits())
+    looked = read_apart(items, tmp_path, Limits())
 
     assert looked["page"].digest == hashlib.sha256(items[1].path.read_bytes()).hexdigest()
     assert looked["badge"].agreement_s > 0 == looked["page"].agreement_s
@@ -110,7 +111,7 @@ def test_every_bad_file_is_named_at_once(tmp_path: Path) -> None:
         put(tmp_path, "patch.png", b"GIF89a"),
     )
     with pytest.raises(Refused) as refusal:
-        reading.read_apart(items, tmp_path, Limits())
+        read_apart(items, tmp_path, Limits())
 
     assert refusal.value.code == "art-unreadable"
     assert [line.partition(":")[0] for line in refusal.value.message.splitlines()] == ["crest", "patch"]
@@ -120,7 +121,7 @@ def test_a_file_that_brings_the_child_down_is_named_and_the_others_come(tmp_path
     """Too much memory kills the child of all; each file is then read in its own."""
     items = (*wanted(tmp_path), put(tmp_path, "big.png", builders.blank_png(9000, 9000)))
     with pytest.raises(Refused, match=r"^big: ") as refusal:
-        reading.read_apart(items, tmp_path, Limits(memory_bytes=600 * 2**20))
+        read_apart(items, tmp_path, Limits(memory_bytes=600 * 2**20))
 
     assert refusal.value.code == "art-too-large"
     assert isinstance(reading.load_drawing(tmp_path, "badge"), VectorArt)

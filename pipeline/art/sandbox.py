@@ -18,7 +18,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import IO, Any
 
-from pipeline.art.piece import Limits
+from pipeline.art.limits import Limits
 from pipeline.art.refusal import too_large, unreadable
 from pipeline.faults import Fault
 
