@@ -71,6 +71,15 @@ def waves(px: int) -> bytes:
     return png(out)
 
 
+def cropped(x: float) -> bytes:
+    """Return a disc of 20 mm radius, 800 px to 60 mm, whose middle lies `x` mm from the left."""
+    down, across = np.mgrid[:800, :800] * 0.075
+    out = np.zeros((800, 800, 4), np.uint8)
+    out[..., :3] = (26, 58, 143)
+    out[..., 3] = np.clip((20 - np.hypot(across - x, down - 30)) / 0.075 + 0.5, 0, 1) * 255
+    return png(out)
+
+
 def boxed(ground: tuple[int, int, int]) -> bytes:
     """Return a yellow logo on a flat ground, 800 px wide."""
     out = np.full((800, 800, 4), 255, np.uint8)
@@ -201,6 +210,11 @@ def placed() -> Cases:
     return (
         Case("outside-area", "shifted 2 mm over the area's edge", (full, {"shift_mm": [32, 0]}),
              "by cut_ok", (full, {"shift_mm": [32, 0], "cut_ok": True})),
+        Case("outside-area", "a disc that runs 0.4 mm out of its drawing area",
+             (svg('<circle cx="40.4" cy="30" r="20" fill="#1a3a8f"/>'), {}),
+             "0.2 mm", (svg('<circle cx="40.2" cy="30" r="20" fill="#1a3a8f"/>'), {})),
+        Case("near-edge", "a bitmap whose disc is cut by the file's edge, 4 mm",
+             (cropped(44), {}), "a disc that touches it", (cropped(40), {})),
         Case("near-edge", "2.5 mm from the area's edge", (full, {"shift_mm": [27.5, 0]}),
              "3.5 mm", (full, {"shift_mm": [26.5, 0]})),
         Case("on-obstruction", "shifted 10 mm onto a pocket", (ok, hooded | {"shift_mm": [0, 195]}),

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from pipeline import remedies
 from pipeline.art.paint import Rgb, hex_of, parse_hex
+from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.plan import Job
@@ -20,6 +21,7 @@ from pipeline.stages.preflight import (
     gamut,
     ground,
     lettering,
+    own_edges,
     resolution,
     specks,
     spots,
@@ -29,6 +31,8 @@ from pipeline.stages.preflight import (
     words,
 )
 from pipeline.stages.preflight.look import Look
+
+_CUT_OK = "The manifest says cut_ok = true."
 
 
 def before(job: Job, plain: Look) -> Iterator[Finding]:
@@ -220,6 +224,26 @@ def _in_other_colours(job: Job, plain: Look) -> str | None:
     return next((f.remedy for f in found if f.remedy.startswith("swap")), None)
 
 
+def own_edge(job: Job, pixels: Pixels, around: Around) -> Iterator[Finding]:
+    """Return what the drawing's own edge cuts off, measured on the largest band; `pixels` show `around`."""
+    largest = job.plates[-1].placement
+    ppi = pixels.shape[1] * MM_PER_INCH / (largest.width_mm * around.times)
+    mm = largest.width_mm * around.times / around.art.width
+    for finding in own_edges.cut_by_own_edge(
+        pixels,
+        ppi,
+        (around.width * mm, around.height * mm),
+        around.turn_deg,
+        (largest.width_mm, largest.height_mm),
+    ):
+        found = finding
+        if job.plates[0].placement.width_mm < largest.width_mm:
+            smaller = (size for plate in job.plates[:-1] for size in plate.placement.sizes)
+            message = f"{found.message} This is size {largest.sizes[0]}, the largest."
+            found = replace(found, sizes=(*largest.sizes, *smaller), message=message)
+        yield from _kept((found,), job.print.cut_ok and found.severity == "stop", _CUT_OK)
+
+
 def within(job: Job, whole: Look) -> Iterator[Finding]:
     """Return what is cut, near an edge or on an obstruction: the same pixels, as large as each band, told once."""
     pixels, found = whole.pixels, dict[str, list[tuple[Placement, Finding]]]()
@@ -240,7 +264,10 @@ def within(job: Job, whole: Look) -> Iterator[Finding]:
     for bands in found.values():
         finding = _worst(bands, line)
         cut_ok = finding.code == "outside-area" and job.print.cut_ok
-        yield from _kept((finding,), cut_ok, "The manifest says cut_ok = true.")
+        yield from _kept((finding,), cut_ok, _CUT_OK)
+    if job.edge == "unknown":
+        looks_cut = own_edges.looks_cut(pixels, whole.ppi, box=whole.ink_px)
+        yield from _kept(looks_cut, job.print.cut_ok, _CUT_OK)
 
 
 def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
@@ -252,8 +279,7 @@ def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
         finding = replace(finding, message=f"{finding.message} This is size {place.sizes[0]}, the worst.")
     # The picture is that of the worst band, which stands first.
     sizes = (*place.sizes, *(size for size in sizes if size not in place.sizes))
-    whole = finding.code == "near-edge" and not finding.limit  # cut by the drawing: no shift brings it back
-    return replace(finding, sizes=sizes, remedy=finding.remedy if line is None or whole else line)
+    return replace(finding, sizes=sizes, remedy=finding.remedy if line is None else line)
 
 
 def press_of(job: Job) -> gamut.Press:

@@ -14,9 +14,9 @@ class Finding:
     """One thing a check found.
 
     `code` is kebab case and keeps its meaning for ever. `measured` and `limit` are numbers in the unit that
-    the message names, or short texts. `where_mm` is (x, y, width, height) inside the print's box, in mm from
-    its upper left corner, when the place is known. `swap` and the like in `remedy` are manifest lines to paste.
-    `picture` names a PNG that shows the place, "" where there is none.
+    the message names, or short texts. `where_mm` is (x, y, width, height) in mm from the upper left corner of the
+    print's box, when the place is known; what the drawing's own edge cuts off lies outside the box. `swap` and the
+    like in `remedy` are manifest lines to paste. `picture` names a PNG that shows the place, "" where there is none.
     """
 
     code: str

@@ -8,24 +8,27 @@ comes out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.art.paint import hex_of
-from pipeline.art.piece import Art, PageArt, VectorArt
+from pipeline.art.piece import Around, Art, PageArt, VectorArt
 from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import packed
-from pipeline.raster_runs import Picture, Runs, flat_or_not, in_step, inked, merged, only, pays
+from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
 from pipeline.stages.knockout import knock_out, solve
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight.clear_ground import Cleared, remove_ground
 from pipeline.stages.recolour import Unmatched, swap_pixels
+
+BEYOND_PX = 1536
+"""Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +163,21 @@ def _ground_gone(cleared: Cleared) -> Finding:
         remedy="",
         measured=hex_of(cleared.ground),
     )
+
+
+def beyond(job: Job, around: Around) -> Pixels:
+    """Return what is kept of a drawing and of what lies around it, reduced: the longer side BEYOND_PX pixels."""
+    scale = BEYOND_PX / max(around.art.width, around.art.height)
+    width, height = (max(1, round(side * scale)) for side in (around.art.width, around.art.height))
+    first = job.plates[0]
+    plain, one, two = (
+        None
+        if draw is None
+        else as_pixels(draw_art(around.art, replace(draw, width_px=width, height_px=height))[0])
+        for draw in (first.plain, first.first, first.second)
+    )
+    assert plain is not None
+    return keep(job, Drawn(plain, one, two))
 
 
 def keep(job: Job, drawn: Drawn) -> Pixels:

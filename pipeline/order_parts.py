@@ -139,7 +139,10 @@ class PrintChange(Model):
     turn_deg: float | None = Field(
         default=None, ge=-360, le=360, description="Turns the art clockwise by so many degrees, -360 to 360."
     )
-    cut_ok: bool | None = Field(default=None, description="true accepts that the print area cuts the print.")
+    cut_ok: bool | None = Field(
+        default=None,
+        description="true accepts that the print area, or the drawing's own edge, cuts the print.",
+    )
     press: Name | None = Field(
         default=None, description="Press, as the shop file names it; default the first of the route."
     )
@@ -166,7 +169,10 @@ class Print(PrintChange):
     turn_deg: float = Field(
         default=0.0, ge=-360, le=360, description="Turns the art clockwise by so many degrees, -360 to 360."
     )
-    cut_ok: bool = Field(default=False, description="true accepts that the print area cuts the print.")
+    cut_ok: bool = Field(
+        default=False,
+        description="true accepts that the print area, or the drawing's own edge, cuts the print.",
+    )
     inks: Many[Ink] = Field(default=(), description="Inks of a screen print, in any order.")
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pipeline.art.paint import PaintMap, Rgb, parse_hex
-from pipeline.art.piece import Art, BitmapArt, PageArt, VectorArt
+from pipeline.art.piece import Art, BitmapArt, Edge, PageArt, VectorArt, edge_of
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
 from pipeline.keys import key_of
@@ -80,6 +80,7 @@ class Job:
     bitmap_px: float | None
     fabrics: tuple[Rgb, ...]
     findings: tuple[Finding, ...] = ()
+    edge: Edge = "unknown"
 
     @property
     def key(self) -> str:
@@ -189,9 +190,10 @@ def art_digest(art: Art) -> str:
     if isinstance(art, BitmapArt):
         shape = f"{art.pixels.shape} {art.lossy}".encode()
         return hashlib.sha256(shape + art.pixels.tobytes()).hexdigest()
+    around = b"" if art.around is None else art_digest(art.around.art).encode()
     if isinstance(art, VectorArt):
-        return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg).hexdigest()
-    return hashlib.sha256(art.pdf).hexdigest()
+        return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg + around).hexdigest()
+    return hashlib.sha256(art.pdf + around).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +245,7 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
         fade=fade,
         keys=keys,
         plates=(),
+        edge=edge_of(art),
         bitmap_px=art.width if isinstance(art, BitmapArt) else None,
         fabrics=tuple(dict.fromkeys(_rgb8(cloth_of(shop, other).srgb) for other in order.colourways)),
         findings=(

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.art.around import around
 from pipeline.art.limits import Limits
 from pipeline.art.piece import Art, PageArt, VectorArt
 from pipeline.faults import Refused
@@ -62,8 +63,11 @@ def _looked_at(art: Art, spool: Path) -> tuple[Art, float]:
     """Return vector art with what its first, small drawing shows, and the seconds that the second renderer took.
 
     It shows whether two renderers agree and whether a block lies under the drawing. Where they don't agree, both
-    drawings and the difference lie in the spool's pictures, under the name the finding gives.
+    drawings and the difference lie in the spool's pictures, under the name the finding gives. What runs out of its
+    drawing area, a page too, is returned with what lies around it.
     """
+    if isinstance(art, PageArt):
+        return replace(art, around=around(art)), 0.0
     if not isinstance(art, VectorArt) or any(finding.severity == "stop" for finding in art.findings):
         return art, 0.0
     from pipeline.art import svg
@@ -77,7 +81,8 @@ def _looked_at(art: Art, spool: Path) -> tuple[Art, float]:
     if disagreement is not None:
         name = _kept_picture(disagreement.finding.code, disagreement.picture, spool)
         findings = (*findings, replace(disagreement.finding, picture=name))
-    return replace(art, findings=findings, block=flat_block(small) is not None), seconds
+    block = flat_block(small) is not None
+    return replace(art, findings=findings, block=block, around=around(art, small)), seconds
 
 
 def _kept_picture(code: str, picture: NDArray[np.uint8], spool: Path) -> str:

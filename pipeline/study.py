@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import checks
+from pipeline import checks, line
 from pipeline.alternatives import WHICH_IS_WHICH, alternatives
+from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.line import Drawn, DrawnRuns, Notes, clip, clip_runs, keep, keep_runs, make_base
@@ -25,7 +26,7 @@ from pipeline.stages import fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight import gamut, pictures, spots
-from pipeline.stages.preflight.look import Look
+from pipeline.stages.preflight.look import SMALL_PX, Look, reduced
 
 _LAST_LOOK: dict[str, Look] = {}
 """The plain draw looked at last, by its key, which stands for its pixels."""
@@ -49,8 +50,11 @@ class Study:
     pictures: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
 
 
-def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
-    """Walk a job's smallest plate down the line and decide for all its bands."""
+def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes, around: Around | None = None) -> Study:
+    """Walk a job's smallest plate down the line and decide for all its bands.
+
+    `around` is the art with a margin, where it goes on beyond its drawing area.
+    """
     plain, whole, kept = _looks(job, drawn)
     decision = base_stage.decide(
         [(colour.rgb, colour.share) for colour in kept.main],
@@ -63,6 +67,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
     lives = fade.colour_lives(kept.main, job.fade, on_base=on_base)
     fresh = fade.compensate(kept.small, on_base, job.fade)
     gallery = _Gallery(job)
+    cut = () if around is None else tuple(gallery.beyond(around))
     findings = (
         *notes.findings,
         *(swap_not_found(missed.colour, missed.nearest, job.choices.swap) for missed in notes.missing),
@@ -70,6 +75,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes) -> Study:
         *gallery.shown(checks.emptied(job, plain, whole), plain),
         *gallery.shown(checks.after(job, plain, whole), whole),
         *gallery.shown(checks.within(job, whole), whole),
+        *cut,
         *gallery.shown(checks.printed(job, plain, kept, lives, on_base=on_base), kept),
         *gallery.changed(checks.beyond(job, kept), kept, on_base=on_base),
         *gallery.changed(fresh.findings, kept, on_base=on_base),
@@ -183,6 +189,27 @@ class _Gallery:
                 f"after {settings.washes:g} washes",
             )
         return None, ""
+
+    def beyond(self, around: Around) -> Iterator[Finding]:
+        """Yield what the drawing's own edge cuts off, with a picture of the drawing and what lies around it."""
+        pixels = line.beyond(self._job, around)
+        for finding in checks.own_edge(self._job, pixels, around):
+            place = self._placement(finding)
+            wide_mm = place.width_mm * around.times
+            left, top = (
+                (wide_mm - place.width_mm) / 2,
+                (wide_mm * pixels.shape[0] / pixels.shape[1] - place.height_mm) / 2,
+            )
+            x, y, w, h = finding.where_mm or (0.0, 0.0, 0.0, 0.0)
+            picture = pictures.place_picture(
+                pixels,
+                reduced(pixels, SMALL_PX),
+                wide_mm,
+                (left + x, top + y, w, h),
+                self._job.cloth.srgb,
+                area_mm=None if around.turn_deg % 90 else (left, top, place.width_mm, place.height_mm),
+            )
+            yield replace(finding, picture=self._named(finding.code, picture))
 
     def _placement(self, finding: Finding) -> Placement:
         """Return the band that a finding tells of, the first it names; the smallest, when it names none."""

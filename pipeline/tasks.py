@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import line
+from pipeline.art.piece import BitmapArt
 from pipeline.keys import key_of
 from pipeline.line import Drawn, DrawnRuns, Notes
 from pipeline.plan import Draw, Job, Plate, drawing_name
@@ -115,7 +116,11 @@ def _picture(spool: Path, draw: Draw) -> Picture:
 def study_task(spool: Path, job: Job) -> Study:
     """Walk the smallest plate of a job down the line, and decide for all of them."""
     first = job.plates[0]
-    return study(nameless(job), load_drawn(spool, first), load_notes(spool, first))
+    around = None
+    if job.edge == "crossed":
+        art = load_drawing(spool, drawing_name(first.plain.art, first.plain.turn_deg))
+        around = None if isinstance(art, BitmapArt) else art.around
+    return study(nameless(job), load_drawn(spool, first), load_notes(spool, first), around)
 
 
 def files_key(job: Job, plate: Plate, base: BaseDecision, deliver: tuple[str, ...]) -> str:

@@ -12,7 +12,16 @@ import pytest
 from PIL import Image
 
 from pipeline.raster import Pixels
-from pipeline.stages.preflight import bounds, clear_ground, contacts, ground, specks, survival, thin
+from pipeline.stages.preflight import (
+    bounds,
+    clear_ground,
+    contacts,
+    ground,
+    own_edges,
+    specks,
+    survival,
+    thin,
+)
 from tests.test_preflight import BLACK, DIRECT, GREEN, PPI, PX, WHITE, codes, draw, rect
 
 AREA = (5.0, 5.0, 20.0, 20.0)
@@ -33,13 +42,6 @@ def test_near_edge_counts_ink_inside_and_not_art_cropped_to_its_own_edge():
     cropped = draw('<circle cx="15" cy="15" r="15" fill="#000"/>')
     assert bounds.near_edge(cropped, PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
     assert bounds.near_edge(draw(rect(0, 0, 30, 30, "#000")), PPI, (0, 0, 30, 30), near_edge_mm=3) == ()
-
-
-def test_a_circle_cut_by_the_drawings_edge_looks_cut():
-    (found,) = bounds.near_edge(
-        draw('<circle cx="5" cy="15" r="11" fill="#000"/>'), PPI, (-50, -50, 200, 200), near_edge_mm=3
-    )
-    assert (found.code, "left" in found.message) == ("near-edge", True)
 
 
 def test_ink_on_a_pocket_is_told_with_its_area():
@@ -143,6 +145,8 @@ def test_blank_tiny_and_full_plates_raise_no_finding_of_shape(shape: tuple[int, 
     assert survival.base_too_thin(pixels, PPI, choke_mm=0.15, base_line_stop_mm=0.1) == ()
     assert bounds.outside_area(pixels, PPI, (0, 0, *size)) == ()
     assert bounds.near_edge(pixels, PPI, (-9, -9, 99, 99), near_edge_mm=3) == ()
+    box = bounds.ink_px(pixels)
+    assert box is None or own_edges.looks_cut(pixels, PPI, box=box) == ()
     assert ground.fabric_preview(pixels, PPI, [GREEN, WHITE], preview_de=10, knock_out_de=2) == ()
     assert clear_ground.remove_ground(pixels) is None
     assert contacts.contacts(pixels, PPI, [GREEN]).length_mm.shape == (2, 2)

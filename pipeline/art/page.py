@@ -77,8 +77,31 @@ def turned(art: PageArt, degrees: float) -> PageArt:
     with pikepdf.open(io.BytesIO(art.pdf)) as pdf, io.BytesIO() as out:
         pdf.pages[0].rotate(quarters * 90, relative=True)
         pdf.save(out, deterministic_id=True)
-        size = (art.height, art.width) if quarters % 2 else (art.width, art.height)
-        return replace(art, pdf=out.getvalue(), width=size[0], height=size[1])
+        width, height = (art.height, art.width) if quarters % 2 else (art.width, art.height)
+        made = replace(art, pdf=out.getvalue(), width=width, height=height)
+    if art.around is None or not isinstance(art.around.art, PageArt):
+        return made
+    wide = turned(art.around.art, degrees)
+    return replace(made, around=art.around.turned(wide, wide.width / width, degrees))
+
+
+def widened(art: PageArt, margin: float) -> PageArt:
+    """Return the page with a margin (in the units of its size) on all sides of its crop box, where it may go on."""
+    import pikepdf
+
+    with pikepdf.open(io.BytesIO(art.pdf)) as pdf, io.BytesIO() as out:
+        page = pdf.pages[0]
+        own = margin / _user_unit(page)
+        crop, media = ([float(v) for v in box] for box in (page.cropbox, page.mediabox))
+        left, low = (
+            max(min(c[i], c[i + 2]), min(m[i], m[i + 2])) for c, m in ((crop, media),) for i in (0, 1)
+        )
+        right, high = (
+            min(max(c[i], c[i + 2]), max(m[i], m[i + 2])) for c, m in ((crop, media),) for i in (0, 1)
+        )
+        page.mediabox = page.cropbox = pikepdf.Array([left - own, low - own, right + own, high + own])
+        pdf.save(out, deterministic_id=True)
+        return replace(art, pdf=out.getvalue(), width=art.width + 2 * margin, height=art.height + 2 * margin)
 
 
 def draw_page(art: PageArt, width_px: int, height_px: int, paints: PaintMap = AS_IT_IS) -> Pixels:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from pipeline.art.limits import Limits as Limits
 from pipeline.art.paint import Rgb
@@ -21,6 +21,7 @@ class VectorArt:
     `ramps` are the pairs of neighbouring colours in the gradients that paint.
     `block` says that one flat opaque rectangle lies under the whole drawing. `linear` is False where a pixel is no
     longer a mixture of the paints (blend modes, filters): such art is knocked out and recoloured as pixels.
+    `around` is there where ink crosses the edge of the drawing area.
     """
 
     name: str
@@ -34,6 +35,7 @@ class VectorArt:
     linear: bool = True
     block: bool = False
     ramps: tuple[tuple[Rgb, Rgb], ...] = ()
+    around: Around | None = None
 
     @property
     def has_images(self) -> bool:
@@ -65,7 +67,8 @@ class BitmapArt:
 class PageArt:
     """One page of a PDF, drawn at whatever size is asked for; recoloured and knocked out as pixels.
 
-    `elements` are the names of its layers, which `only` and `omit` may choose.
+    `elements` are the names of its layers, which `only` and `omit` may choose. `around` is there where ink crosses the
+    edge of the drawing area.
     """
 
     name: str
@@ -74,6 +77,39 @@ class PageArt:
     height: float
     findings: tuple[Finding, ...] = ()
     elements: frozenset[str] = frozenset()
+    around: Around | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """A drawing with a margin on all sides, which shows what its own drawing area cuts off.
+
+    `width` and `height` are those of the drawing area before it was turned clockwise by `turn_deg`, in the units of
+    `art`; its middle is the middle of `art`. `art` is `times` as wide as the drawing (turned as well).
+    """
+
+    art: VectorArt | PageArt
+    width: float
+    height: float
+    times: float
+    turn_deg: float = 0.0
+
+    def turned(self, art: VectorArt | PageArt, times: float, degrees: float) -> Around:
+        """Return the same, turned on; `art` and `times` are the new ones."""
+        return Around(art, self.width, self.height, times, self.turn_deg + degrees)
 
 
 Art: TypeAlias = VectorArt | BitmapArt | PageArt
+
+Edge: TypeAlias = Literal["crossed", "whole", "unknown"]
+"""Whether ink goes on beyond the drawing area; not known of bitmaps, pages and what was clipped before."""
+
+
+def edge_of(art: Art) -> Edge:
+    """Return what is known of the edge of a drawing."""
+    if isinstance(art, BitmapArt):
+        return "unknown"
+    if art.around is not None:
+        return "crossed"
+    cut = isinstance(art, PageArt) or any(word in art.svg for word in (b"clip-path", b"mask", b"<image"))
+    return "unknown" if cut else "whole"

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipeline.art.svg.agree import agreement, small
-from pipeline.art.svg.normal import read, turned
+from pipeline.art.svg.normal import read, turned, widened
 
-__all__ = ["agreement", "read", "small", "turned"]
+__all__ = ["agreement", "read", "small", "turned", "widened"]

@@ -173,29 +173,45 @@ def _ramps(ink: list[Element]) -> tuple[tuple[Rgb, Rgb], ...]:
     return tuple(found)
 
 
+def widened(art: VectorArt, margin: float) -> VectorArt:
+    """Return the art with a margin (in its units) on all sides of its drawing area, where it may go on."""
+    width, height = (float(units.text_of(side + 2 * margin)) for side in (art.width, art.height))
+    return _moved(art, (1.0, 0.0, 0.0, 1.0, margin, margin), width, height, cut=False)
+
+
 def turned(art: VectorArt, degrees: float) -> VectorArt:
     """Return the art turned clockwise; the drawing area becomes the box around the turned drawing area."""
     if degrees % 360 == 0:
         return art
-    document = parse(art.svg, art.name, OWN)
     turn = units.rotation(degrees)
     corners = [units.apply(turn, x, y) for x in (0.0, art.width) for y in (0.0, art.height)]
     left, top = min(c[0] for c in corners), min(c[1] for c in corners)
     width = float(units.text_of(max(c[0] for c in corners) - left))
     height = float(units.text_of(max(c[1] for c in corners) - top))
+    matrix = units.multiply((1.0, 0.0, 0.0, 1.0, -left, -top), turn)
+    quarters = math.isclose(math.remainder(degrees, 90), 0, abs_tol=1e-9)
+    made = _moved(art, matrix, width, height, cut=not quarters)
+    if art.around is None or not isinstance(art.around.art, VectorArt):
+        return made
+    wide = turned(art.around.art, degrees)
+    return replace(made, around=art.around.turned(wide, wide.width / width, degrees))
+
+
+def _moved(art: VectorArt, matrix: Matrix, width: float, height: float, *, cut: bool) -> VectorArt:
+    """Return the art moved by a matrix into another drawing area; `cut` takes off what lies outside its own."""
+    document = parse(art.svg, art.name, OWN)
     job = Job(document, OWN, FontShelf(), None)
     content, style = Element("g"), css.computed({}, {})
     walk = Walker(job)
-    matrix = units.multiply((1.0, 0.0, 0.0, 1.0, -left, -top), turn)
     place = Place(content, style, Frame(art.width, art.height), matrix)
 
     def draw(into: Element) -> None:
         walk.children(document.root, replace(place, into=into))
 
-    if degrees % 90 == 0 or math.isclose(degrees % 90, 0):
-        draw(content)
-    else:
+    if cut:
         clipped(walk, place, (0.0, 0.0, art.width, art.height), draw)
+    else:
+        draw(content)
     shed(content)
     made = _art(job, width, height, content)
     return replace(art, svg=made.svg, width=width, height=height)

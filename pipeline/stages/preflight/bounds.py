@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.finding import Finding
 from pipeline.raster import MM_PER_INCH, Pixels
@@ -17,9 +16,6 @@ Box: TypeAlias = tuple[float, float, float, float]
 
 INK = 16
 """Alpha (of 255) from which a pixel counts as ink here; fainter is the skirt of a resampled edge."""
-CUT_SHARE = 0.1
-"""Contact with the drawing's edge shorter than this share of the side may be a letter's flat end, not a cut."""
-CUT_DEPTH_MM = 1.0
 
 
 def ink_px(pixels: Pixels) -> tuple[int, int, int, int] | None:
@@ -41,13 +37,10 @@ def in_mm(box: tuple[int, int, int, int], ppi: float) -> Box:
     return box[0] * mm, box[1] * mm, (box[2] - box[0]) * mm, (box[3] - box[1]) * mm
 
 
-def outside_area(
-    pixels: Pixels, ppi: float, area_mm: Box, *, area: str = "print area", box: Box | None = None
-) -> tuple[Finding, ...]:
+def outside_area(pixels: Pixels, ppi: float, area_mm: Box, *, box: Box | None = None) -> tuple[Finding, ...]:
     """Return `outside-area` when ink lies outside `area_mm`, per side in mm and mm².
 
-    For what the drawing's own edge cuts off, hand in pixels drawn with a margin, the drawing's box as `area_mm`,
-    and `area="drawing"`. `box` is that of `ink_box`, when it is at hand.
+    `box` is that of `ink_box`, when it is at hand.
     """
     box = box or ink_box(pixels, ppi)
     if box is None:
@@ -59,21 +52,20 @@ def outside_area(
         return ()
     cut_mm2 = _ink_outside(pixels, ppi, area_mm)
     parts = [
-        f"{words.mm(most, 1)} ({cut:.1f} mm²) on the {side}"
+        f"{words.mm(most, 1)} ({cut:.1f} mm²) {words.on(side)}"
         for side, most, cut in zip(words.SIDES, over, cut_mm2, strict=True)
         if most > mm
     ]
-    where = "The design reaches" if area == "drawing" else "Ink lies"
     side = int(np.argmax(over))
     return (
         Finding(
             code="outside-area",
             severity="stop",
-            message=f"{where} outside the {area} by {words.listed(parts)}; it would be cut off.",
+            message=f"Ink lies outside the print area by {words.listed(parts)}; it would be cut off.",
             remedy="cut_ok = true",
             measured=round(float(sum(cut_mm2)), 2),
             limit=0.0,
-            where_mm=_ink_in(pixels, ppi, _strip(box, area_mm, side)),
+            where_mm=ink_in(pixels, ppi, _strip(box, area_mm, side)),
         ),
     )
 
@@ -94,7 +86,7 @@ def _strip(box: Box, area: Box, side: int) -> Box:
     return x, (y if side == 1 else y + h - over), w, over
 
 
-def _ink_in(pixels: Pixels, ppi: float, strip: Box) -> Box:
+def ink_in(pixels: Pixels, ppi: float, strip: Box) -> Box:
     """Return the box around the ink that lies in a strip of the pixels; the strip where there is none."""
     mm = MM_PER_INCH / ppi
     x0, y0 = (max(0, int(np.floor(v / mm + 0.25))) for v in strip[:2])
@@ -120,7 +112,7 @@ def near_edge(
 ) -> tuple[Finding, ...]:
     """Return `near-edge` for ink inside the print area but closer to its edge than `near_edge_mm`.
 
-    Ink that runs to the drawing's own edge is how art is cropped, and counts only where it looks cut there.
+    Ink that runs to the drawing's own edge is how art is cropped, and does not count.
     """
     box = box or ink_box(pixels, ppi)
     if box is None:
@@ -131,19 +123,15 @@ def near_edge(
     edges = (area_mm[0], area_mm[1], area_mm[0] + area_mm[2], area_mm[1] + area_mm[3])
     own = (0.0, 0.0, size[0], size[1])
     close: list[tuple[str, float, Box]] = []
-    cut: list[tuple[str, Box]] = []
     for side, name in enumerate(words.SIDES):
         free = (ends[side] - edges[side]) * (1 if side < 2 else -1)
-        if abs(ends[side] - own[side]) < 1.5 * mm:
-            if looks_cut(_from_side(pixels[..., 3], side), ppi):
-                cut.append((name, _ink_in(pixels, ppi, _along(box, side, CUT_DEPTH_MM))))
-        elif -mm <= free < near_edge_mm:
-            where = _ink_in(pixels, ppi, _along(box, side, near_edge_mm - max(free, 0.0)))
+        if abs(ends[side] - own[side]) >= 1.5 * mm and -mm <= free < near_edge_mm:
+            where = ink_in(pixels, ppi, along(box, side, near_edge_mm - max(free, 0.0)))
             close.append((name, max(free, 0.0), where))
-    return _near(close, near_edge_mm) + _cut(cut)
+    return _near(close, near_edge_mm)
 
 
-def _along(box: Box, side: int, depth: float) -> Box:
+def along(box: Box, side: int, depth: float) -> Box:
     """Return the part of a box within `depth` of one of its sides."""
     x, y, w, h = box
     if side in (0, 2):
@@ -154,7 +142,7 @@ def _along(box: Box, side: int, depth: float) -> Box:
 def _near(close: list[tuple[str, float, Box]], limit: float) -> tuple[Finding, ...]:
     if not close:
         return ()
-    text = words.listed(f"{words.mm(free, 1)} on the {name}" for name, free, _ in close)
+    text = words.listed(f"{words.mm(free, 1)} {words.on(name)}" for name, free, _ in close)
     nearest = min(close, key=lambda c: c[1])
     return (
         Finding(
@@ -168,64 +156,6 @@ def _near(close: list[tuple[str, float, Box]], limit: float) -> tuple[Finding, .
             where_mm=nearest[2],
         ),
     )
-
-
-def _cut(cut: list[tuple[str, Box]]) -> tuple[Finding, ...]:
-    if not cut:
-        return ()
-    sides = words.listed(name for name, _ in cut)
-    return (
-        Finding(
-            code="near-edge",
-            severity="warn",
-            message=f"The design looks cut by the drawing's own edge on the {sides}: "
-            "its outline runs into the edge at a slant, as if it went on.",
-            remedy="cut_ok = true  # when it is meant; otherwise ask for art with a larger drawing area",
-            measured=0.0,
-            limit=0.0,
-            where_mm=cut[0][1],
-        ),
-    )
-
-
-def _from_side(alpha: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
-    """Return the alpha plane turned so that the given side is the first row."""
-    return (alpha.T, alpha, alpha.T[::-1], alpha[::-1])[side]
-
-
-def looks_cut(alpha: NDArray[np.uint8], ppi: float) -> bool:
-    """Say whether a shape runs into the first row as if it went on beyond it.
-
-    Where a shape only touches the edge its outline lies along it (a circle's does) or stands straight on it (a
-    letter's stem, a picture's corner); one that is cut mostly meets it at a slant, over a good part of the side.
-    """
-    width = alpha.shape[1]
-    depth = max(4, round(CUT_DEPTH_MM * ppi / MM_PER_INCH))
-    if alpha.shape[0] <= depth:
-        return False
-    rows = [_spans(alpha[d] >= 128) for d in (0, depth // 2, depth)]
-    for begin, end in rows[0]:
-        if end - begin < CUT_SHARE * width:
-            continue
-        for edge, which in ((begin, 0), (end, 1)):
-            if 0 < edge < width and _slants(edge, which, rows, depth):
-                return True
-    return False
-
-
-def _spans(ink: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    step = np.diff(np.concatenate(([0], ink.astype(np.int8), [0])))
-    begins, ends = np.flatnonzero(step == 1), np.flatnonzero(step == -1)
-    return [(int(a), int(b)) for a, b in zip(begins, ends, strict=True)]
-
-
-def _slants(edge: int, which: int, rows: list[list[tuple[int, int]]], depth: int) -> bool:
-    """Say whether the outline that meets the first row at `edge` goes on straight and at a slant further in."""
-    half, full = (min((s[which] - edge for s in spans), key=abs, default=0) for spans in rows[1:])
-    if not 0.25 * depth <= abs(full) <= 4 * depth or half * full <= 0:
-        return False
-    # A tangent outline bends away: over half the depth it has done 71 % of its way, a straight one 50 %.
-    return abs(half / full - 0.5) <= 0.1
 
 
 def on_obstruction(

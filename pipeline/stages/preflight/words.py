@@ -9,6 +9,11 @@ from pipeline.art.paint import Rgb, hex_of
 SIDES = ("left", "top", "right", "bottom")
 
 
+def on(side: str) -> str:
+    """Return "on the left", "at the top"."""
+    return f"{'at' if side in ('top', 'bottom') else 'on'} the {side}"
+
+
 def mm(value: float, digits: int = 2) -> str:
     """Return "0.15 mm"."""
     return f"{value:.{digits}f} mm"
