@@ -1,4 +1,7 @@
-"""Has the art of an order read in a disposable child. Light: the child begins before anything heavy is loaded here."""
+"""Has the art of an order read in a disposable child, or takes what was read before from the shelf.
+
+Light: the child begins before anything heavy is loaded here.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,11 @@ from pathlib import Path
 
 from pipeline.art import sandbox
 from pipeline.art.limits import Limits
+from pipeline.art.spool import art_file, drawing_name
 from pipeline.faults import Refused
+from pipeline.keys import key_of
 from pipeline.order import Order, art_path, prints_of
+from pipeline.shelf import Shelf, digest
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +24,11 @@ class Wanted:
     art: str
     path: Path
     turns: tuple[float, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of its drawings on the spool."""
+        return tuple(drawing_name(self.art, turn) for turn in self.turns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,3 +84,28 @@ def wanted_of(manifest: Path, order: Order) -> tuple[Wanted, ...]:
         Wanted(name, art_path(manifest.parent, order.art[name]), tuple(degrees))
         for name, degrees in turns.items()
     )
+
+
+def take_looks(shelf: Shelf | None, wanted: tuple[Wanted, ...], spool: Path) -> dict[str, Looked]:
+    """Put the drawings that the shelf has on the spool; returns what was seen of them by the art's name."""
+    found: dict[str, Looked] = {}
+    if shelf is None:
+        return found
+    for entry in wanted:
+        content = digest(entry.path)
+        key = _key(entry, content)
+        note = shelf.note(key)
+        if note is not None and shelf.take(key, {name: spool / name for name in note["files"]}) is not None:
+            found[entry.art] = Looked(content, note["agreement_s"])
+    return found
+
+
+def keep_look(shelf: Shelf, entry: Wanted, looked: Looked, spool: Path) -> None:
+    """Put the drawings of one art on the shelf."""
+    paths = [art_file(spool, name) for name in entry.names]
+    files = {path.name: path for one in paths for path in (one, one.with_suffix(".svg")) if path.exists()}
+    shelf.keep(_key(entry, looked.digest), files, {"files": sorted(files), "agreement_s": looked.agreement_s})
+
+
+def _key(entry: Wanted, content: str) -> str:
+    return key_of("art", content, entry.path.suffix, entry.art, entry.turns)

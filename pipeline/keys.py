@@ -31,6 +31,7 @@ _CODE = (
     "study.py",
     "alternatives.py",
     "remedies.py",
+    "reading.py",
 )
 
 

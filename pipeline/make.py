@@ -19,7 +19,7 @@ from pipeline.art.limits import Limits
 from pipeline.engine import Engine
 from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
-from pipeline.first_look import read_apart, wanted_of
+from pipeline.first_look import read_apart, take_looks, wanted_of
 from pipeline.log import Laps, logger
 from pipeline.order import Order, load_order, prints_of
 from pipeline.outcome import Decided, Outcome
@@ -70,7 +70,7 @@ def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None 
     def check(order: Order) -> Outcome:
         with tempfile.TemporaryDirectory(prefix="washfast-") as folder:
             engine.warm(load_libraries)
-            planned = prepare(manifest, order, shop, Path(folder))
+            planned = prepare(manifest, order, shop, Path(folder), shelf)
             from pipeline.workshop import preflight
 
             findings, held = preflight(planned, engine, shelf)
@@ -142,7 +142,7 @@ def _make(
         engine.warm(load_libraries)
         spool = aside / "spool"
         spool.mkdir()
-        planned = prepare(manifest, order, shop, spool)
+        planned = prepare(manifest, order, shop, spool, shelf)
         laps.end("read")
         from pipeline.workshop import work_through
 
@@ -152,15 +152,18 @@ def _make(
         return _publish(order, places, aside, made, work.findings, totals, work.held_for)
 
 
-def prepare(manifest: Path, order: Order, shop: Shop, spool: Path) -> Planned:
+def prepare(manifest: Path, order: Order, shop: Shop, spool: Path, shelf: Shelf | None = None) -> Planned:
     """Have the art of an order read in a disposable child, load meanwhile what the work needs, and plan the order."""
     check_in_shop(order, shop, manifest.name)
     wanted = wanted_of(manifest, order)
+    known = take_looks(shelf, wanted, spool)
+    new = tuple(entry for entry in wanted if entry.art not in known)
     with ThreadPoolExecutor(1) as beside:
-        looked = beside.submit(read_apart, wanted, spool, Limits())
+        reading = beside.submit(read_apart, new, spool, Limits()) if new else None
         from pipeline.workshop import plan_of
 
-        return plan_of(manifest, order, shop, spool, wanted, looked.result())
+        looked = known | (reading.result() if reading else {})
+        return plan_of(manifest, order, shop, spool, {entry: looked[entry.art] for entry in wanted}, shelf)
 
 
 def _said(decided: Decided) -> tuple[str, ...]:

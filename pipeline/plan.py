@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.art.paint import PaintMap, Rgb, parse_hex
 from pipeline.art.piece import Art, BitmapArt, Edge, PageArt, VectorArt, edge_of
+from pipeline.art.spool import drawing_name
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
 from pipeline.keys import key_of
@@ -150,11 +151,6 @@ class Plan:
                     f"   {p.width_px} × {p.height_px} px   {plate.pieces} pieces"
                 )
         return "\n".join(lines)
-
-
-def drawing_name(art: str, turn_deg: float) -> str:
-    """Return the name under which a piece of art, turned or not, is kept on the spool."""
-    return art if turn_deg % 360 == 0 else f"{art}@{turn_deg % 360:g}"
 
 
 def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from pipeline.art.around import around
 from pipeline.art.limits import Limits
 from pipeline.art.piece import Art, PageArt, VectorArt
+from pipeline.art.spool import art_file, drawing_name
 from pipeline.faults import Refused
 from pipeline.first_look import Looked, Wanted
-from pipeline.plan import drawing_name
 
 PICTURES = "pictures"
 """Folder of what shows findings, on the spool and in a release."""
@@ -51,7 +51,7 @@ def _read(entry: Wanted, spool: Path, limits: Limits) -> Looked:
 
 def _store(spool: Path, name: str, drawing: Art) -> None:
     """Keep a drawing: normalised SVG as a file that any program opens, all else as it is in memory."""
-    path = _art_file(spool, name)
+    path = art_file(spool, name)
     if isinstance(drawing, VectorArt):
         path.with_suffix(".svg").write_bytes(drawing.svg)
         drawing = replace(drawing, svg=b"")
@@ -115,12 +115,8 @@ def _turned(art: Art, degrees: float) -> Art:
 
 def load_drawing(spool: Path, name: str) -> Art:
     """Return a drawing from the spool."""
-    with _art_file(spool, name).open("rb") as stream:
+    with art_file(spool, name).open("rb") as stream:
         art: Art = pickle.load(stream)
     if isinstance(art, VectorArt):
-        art = replace(art, svg=_art_file(spool, name).with_suffix(".svg").read_bytes())
+        art = replace(art, svg=art_file(spool, name).with_suffix(".svg").read_bytes())
     return art
-
-
-def _art_file(spool: Path, name: str) -> Path:
-    return spool / f"art-{hashlib.sha256(name.encode()).hexdigest()[:16]}.pickle"

@@ -7,7 +7,6 @@ is held while its maker lives; a staging folder whose lock is free was left by a
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import os
 import shutil
 import tempfile
@@ -17,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.faults import Busy, Refused
+from pipeline.shelf import digest as digest
 
 RECORD = "record.json"
 _PREFIX = ".washfast-"
@@ -118,12 +118,6 @@ def remove(out: Path, name: str) -> None:
     for folder in (out / name, out / "held" / name):
         if (folder / RECORD).is_file():
             shutil.rmtree(folder)
-
-
-def digest(path: Path) -> str:
-    """Return the SHA-256 of a file in hexadecimal."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def files_below(folder: Path) -> list[Path]:

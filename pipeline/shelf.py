@@ -44,7 +44,7 @@ class Shelf:
             entry = json.loads((place / _ENTRY).read_bytes())
             for name, target in targets.items():
                 _copy(place / name, target, link=link)
-                if _digest(target) != entry["files"][name]:
+                if digest(target) != entry["files"][name]:
                     raise ValueError(f"{name} on the shelf is spoilt")
             os.utime(place)  # taken just now: goes last
             note: dict[str, Any] = entry["note"]
@@ -73,7 +73,7 @@ class Shelf:
             for name, path in files.items():
                 (aside / name).parent.mkdir(parents=True, exist_ok=True)
                 _copy(path, aside / name, link=False)
-            entry = {"files": {name: _digest(aside / name) for name in files}, "note": dict(note or {})}
+            entry = {"files": {name: digest(aside / name) for name in files}, "note": dict(note or {})}
             (aside / _ENTRY).write_text(json.dumps(entry), encoding="utf-8")
             place.parent.mkdir(exist_ok=True)
             aside.rename(place)
@@ -130,7 +130,8 @@ def _copy(source: Path, target: Path, *, link: bool) -> None:
     shutil.copyfile(source, target)
 
 
-def _digest(path: Path) -> str:
+def digest(path: Path) -> str:
+    """Return the SHA-256 of a file in hexadecimal."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 

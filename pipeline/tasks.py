@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 
 from pipeline import line
 from pipeline.art.piece import BitmapArt
+from pipeline.art.spool import drawing_name
 from pipeline.keys import key_of
 from pipeline.line import Drawn, DrawnRuns, Notes
-from pipeline.plan import Draw, Job, Plate, drawing_name
+from pipeline.plan import Draw, Job, Plate
 from pipeline.raster_runs import Picture, Runs, as_pixels
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision

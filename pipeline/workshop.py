@@ -10,20 +10,24 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline import paperwork, reading, record, release
+from pipeline.art.piece import Art
 from pipeline.changes import changes_since
 from pipeline.engine import Engine
 from pipeline.finding import Finding
-from pipeline.first_look import Looked, Wanted
+from pipeline.first_look import Looked, Wanted, keep_look
 from pipeline.log import Laps, logger
 from pipeline.order import Order
 from pipeline.outcome import Decided
-from pipeline.plan import Plan, drawing_name, make_plan
+from pipeline.plan import Plan, make_plan
 from pipeline.postflight import read_record, verify
 from pipeline.production import Floor, Studies, study_and_print, study_jobs
 from pipeline.rolls import order_rolls
 from pipeline.shelf import Shelf
 from pipeline.shop import Shop
 from pipeline.work import Work
+
+_BY_FONTS = ("live-text", "font-missing")
+"""What such art looks like depends on the fonts that are here: it is read anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +45,21 @@ def plan_of(
     order: Order,
     shop: Shop,
     spool: Path,
-    wanted: tuple[Wanted, ...],
-    looked: Mapping[str, Looked],
+    looked: Mapping[Wanted, Looked],
+    shelf: Shelf | None = None,
 ) -> Planned:
-    """Plan an order whose art was read into the spool."""
-    names = {drawing_name(entry.art, turn) for entry in wanted for turn in entry.turns}
-    arts = {name: reading.load_drawing(spool, name) for name in sorted(names)}
-    plan = make_plan(order, shop, arts)
+    """Plan an order whose art was read into the spool, and keep on the shelf what was read."""
+    arts: dict[str, Art] = {}
+    for entry, seen in looked.items():
+        drawings = {name: reading.load_drawing(spool, name) for name in entry.names}
+        findings = [finding for drawing in drawings.values() for finding in drawing.findings]
+        if shelf is not None and not any(f.picture or f.code in _BY_FONTS for f in findings):
+            keep_look(shelf, entry, seen, spool)
+        arts |= drawings
+    plan = make_plan(order, shop, dict(sorted(arts.items())))
     inputs = {manifest.name: release.digest(manifest)}
-    inputs |= {order.art[name].file: seen.digest for name, seen in sorted(looked.items())}
+    by_name = sorted(looked.items(), key=lambda one: one[0].art)
+    inputs |= {order.art[entry.art].file: seen.digest for entry, seen in by_name}
     return Planned(plan, inputs, spool, sum(seen.agreement_s for seen in looked.values()))
 
 

@@ -9,15 +9,17 @@ from typing import Any
 
 import pytest
 
+from pipeline.art.limits import Limits
 from pipeline.cli import main
 from pipeline.engine import Engine, Feed, Queue, Task
 from pipeline.faults import ExitCode
+from pipeline.first_look import Looked, Wanted, read_apart
 from pipeline.make import make_order
 from pipeline.release import Places
 from pipeline.shelf import Shelf
 from pipeline.shop import load_shop
 from pipeline.triage import rush_first
-from tests.test_make import hand_in, order
+from tests.test_make import BADGE, hand_in, order
 
 
 class Watched(Engine):
@@ -54,11 +56,11 @@ class Press:
         self.runs = 0
 
     def make(
-        self, manifest: dict[str, Any], shelf: Shelf | None, shop: str = ""
+        self, manifest: dict[str, Any], shelf: Shelf | None, shop: str = "", art: str = BADGE
     ) -> tuple[dict[str, int], Path]:
         """Make an order; returns how many draws, studies and plates were made, and where the release lies."""
         self.runs += 1
-        path = hand_in(self.folder / f"in-{self.runs}", manifest)
+        path = hand_in(self.folder / f"in-{self.runs}", manifest, {"badge.svg": art})
         shop_file = path.parent / "shop.toml"
         shop_file.write_text(shop)
         out = self.folder / f"out-{self.runs}"
@@ -238,3 +240,24 @@ def test_no_plate_is_begun_for_an_order_that_waits_for_approval(tmp_path: Path) 
     assert held.held_for == ("approval",)
     assert engine.given.count("study_task") == 3
     assert "plate_task" not in engine.given
+
+
+def test_art_is_read_once(press: Press, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A revision takes what reading saw from the shelf, with the same release; art with live text is read anew."""
+    read: list[str] = []
+
+    def noted(wanted: tuple[Wanted, ...], spool: Path, limits: Limits) -> dict[str, Looked]:
+        read.extend(entry.art for entry in wanted)
+        return read_apart(wanted, spool, limits)
+
+    monkeypatch.setattr("pipeline.make.read_apart", noted)
+    press.make(order(), press.shelf)
+    _, revised = press.make(order(revision=2), press.shelf)
+    assert read == ["badge"]
+    assert contents(revised) == contents(press.make(order(revision=2), None)[1])
+    live = BADGE.replace(
+        "</svg>", '<text x="20" y="20" font-family="DejaVu Sans" font-size="9">A</text></svg>'
+    )
+    for revision in (3, 4):
+        press.make(order(revision=revision), press.shelf, art=live)
+    assert read == ["badge"] * 4
