@@ -31,8 +31,8 @@ def draw_curves(command: str, art: Path, fabrics: Sequence[str]) -> int:
         by_plates = {count: run(many_plates(here / f"plates-{count}", art, count), cores) for count in PLATES}
         sizes = []
         for width in (100, 150, 200, 250, 300, 340):
-            seconds, megapixels = timed(here / f"width-{width}", art, 4, width)
-            sizes.append((megapixels / 4, seconds / 4))
+            order, megapixels, made = timed(here / f"width-{width}", art, 4, width)
+            sizes.append((megapixels / made, order.wall_s / made))
         twenty = write_order(here / "workers", art, fabrics, ["12", "13", "14", "15"])
         workers = [(float(n), run(twenty, n).wall_s) for n in range(1, cores + 1)]
     plates = [(float(count), run.wall_s) for count, run in by_plates.items()]

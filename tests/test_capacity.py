@@ -6,15 +6,15 @@ import pytest
 
 from ops.capacity import WORKERS, Order, mix, simulate
 
-COST = {kind: {"a": 0.9, "b": 0.02, "c": 0.2} for kind in ("flat", "illustration", "photograph")}
+COST = {kind: {"a": 0.9, "b": 0.02, "c": 0.2, "d": 0.5} for kind in ("flat", "illustration", "photograph")}
 
 
 @pytest.mark.parametrize("workers", WORKERS)
 def test_a_night_lies_between_the_bounds(workers: int) -> None:
     """Never less than the work shared out or the longest order; never more than that and one longest order."""
     orders = mix(COST)[:500]
-    work = sum(order.alone + sum(order.plates) for order in orders)
-    longest = max(order.alone + max(order.plates) for order in orders)
+    work = sum(order.alone + sum(order.tasks) for order in orders)
+    longest = max(order.alone + max(order.tasks) for order in orders)
 
     took = simulate(orders, workers, workers)
 

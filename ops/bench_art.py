@@ -1,0 +1,56 @@
+"""Makes art of three kinds for measurements: flat shapes, an illustration of two thousand shapes, a photograph."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import numpy as np
+
+SEED = 2041
+
+
+def flat(folder: Path) -> Path:
+    """Write a crest of few flat shapes."""
+    rings = "".join(
+        f'<circle cx="100" cy="100" r="{90 - 15 * n}" fill="{colour}"/>'
+        for n, colour in enumerate(("#f3e9d2", "#2f7f86", "#d9a441", "#f3e9d2", "#8f2430"))
+    )
+    return _svg(folder / "flat.svg", rings)
+
+
+def illustration(folder: Path) -> Path:
+    """Write two thousand overlapping shapes in forty colours."""
+    rng = random.Random(SEED)
+    colours = [
+        f"#{rng.randrange(64, 256):02x}{rng.randrange(64, 256):02x}{rng.randrange(64, 256):02x}"
+        for _ in range(40)
+    ]
+    shapes = "".join(
+        f'<circle cx="{rng.uniform(20, 180):.1f}" cy="{rng.uniform(20, 180):.1f}" r="{rng.uniform(2, 9):.1f}" '
+        f'fill="{rng.choice(colours)}"/>'
+        for _ in range(2000)
+    )
+    return _svg(folder / "illustration.svg", shapes)
+
+
+def photograph(folder: Path) -> Path:
+    """Write a picture of smooth tones with grain, such as a camera gives."""
+    from PIL import Image
+
+    side = 3400
+    y, x = np.mgrid[0:side, 0:side] / side
+    rng = np.random.default_rng(SEED)
+    tones = np.stack([120 + 70 * np.sin(9 * x + n) * np.cos(7 * y - n) for n in range(3)], axis=-1)
+    grain = rng.normal(0, 3, (side, side, 1))
+    Image.fromarray(np.clip(tones + grain, 40, 230).astype(np.uint8)).save(
+        folder / "photograph.jpg", quality=92
+    )
+    return folder / "photograph.jpg"
+
+
+def _svg(path: Path, shapes: str) -> Path:
+    path.write_text(
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 200">{shapes}</svg>', encoding="utf-8"
+    )
+    return path
