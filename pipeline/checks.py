@@ -260,7 +260,9 @@ def within(job: Job, whole: Look) -> Iterator[Finding]:
         for keep_out in place.keep_outs:
             for finding in bounds.on_obstruction(pixels, ppi, (keep_out,)):
                 found.setdefault(f"{finding.code} {keep_out[0]}", []).append((place, finding))
-    line = remedies.fitted(job, whole.ink_share, job.limits.near_edge_mm) if found else None
+    # a pixel more: on which of two the ink ends is known when it is drawn
+    margin = job.limits.near_edge_mm + MM_PER_INCH / whole.ppi
+    line = remedies.fitted(job, whole.ink_share, margin) if found else None
     for bands in found.values():
         finding = _worst(bands, line)
         cut_ok = finding.code == "outside-area" and job.print.cut_ok
@@ -279,6 +281,8 @@ def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
         finding = replace(finding, message=f"{finding.message} This is size {place.sizes[0]}, the worst.")
     # The picture is that of the worst band, which stands first.
     sizes = (*place.sizes, *(size for size in sizes if size not in place.sizes))
+    if line is not None and finding.code == "outside-area":
+        line += f"{', or' if '#' in line else '  # or'} {finding.remedy}"
     return replace(finding, sizes=sizes, remedy=finding.remedy if line is None else line)
 
 

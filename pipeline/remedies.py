@@ -22,10 +22,13 @@ LEAST_SHARE = 0.3
 
 def sized(job: Job, widths: Mapping[int, float]) -> str:
     """Return the lines of [[prints]] that give some bands (by number) other widths, rounded down to 0.1 mm."""
-    shares = [widths[n] / job.plates[n].placement.width_mm for n in widths]
+    share = min(widths[n] / job.plates[n].placement.width_mm for n in widths)
     print_ = job.print
-    if len(widths) == len(job.plates) and print_.width_mm is not None and not print_.by_size:
-        return f"width_mm = {_down(print_.width_mm * min(shares)):g}"
+    if len(widths) == len(job.plates) and not print_.by_size and not _held(job):
+        if print_.width_mm is not None:
+            return f"width_mm = {_down(print_.width_mm * share):g}"
+        if print_.height_mm is not None:
+            return f"height_mm = {_down(print_.height_mm * share):g}"
     entries = {size: _entry(own.width_mm, own.height_mm) for size, own in print_.by_size.items()}
     entries |= {job.plates[n].placement.sizes[0]: _entry(_down(width), None) for n, width in widths.items()}
     return f"by_size = {{ {', '.join(f'{size} = {text}' for size, text in entries.items())} }}"
@@ -56,15 +59,40 @@ def swapped(job: Job, changes: Iterable[tuple[Rgb, Rgb]]) -> str:
 
 
 def fitted(job: Job, ink: Box, margin_mm: float) -> str | None:
-    """Return the line that brings all ink inside the print area, `margin_mm` from its edges, and off all keep-outs.
+    """Return the lines that bring all ink inside the print area, `margin_mm` from its edges, and off all keep-outs.
 
-    `ink` is the box around all ink as shares of the print's width and height. A shift is tried first, then a smaller
-    size; None where neither does.
+    `ink` is the box around all ink as shares of the print's width and height. A shift comes first, a smaller size
+    behind it as a comment where both are short; None where neither does.
     """
+    shift, smaller = _shifted(job, ink, margin_mm), _shrunk(job, ink, margin_mm)
+    if shift is None or smaller is None or "\n" in shift:
+        return shift or smaller
+    return f"{shift}  # or {smaller}"
+
+
+def _shifted(job: Job, ink: Box, margin_mm: float) -> str | None:
+    """Return the least shift; what would grow into the room it makes is given the size it has."""
     for dx, dy in _shifts(job, ink, margin_mm):
         if all(_clear(plate, ink, margin_mm, 1.0, (dx, dy)) for plate in job.plates):
             x, y = job.print.shift_mm
-            return f"shift_mm = [{round(x + dx, 1):g}, {round(y + dy, 1):g}]"
+            line = f"shift_mm = [{round(x + dx, 1):g}, {round(y + dy, 1):g}]"
+            pinned = {number: job.plates[number].placement.width_mm for number in _held(job)}
+            return f"{line}\n{sized(job, pinned)}" if pinned else line
+    return None
+
+
+def _held(job: Job) -> tuple[int, ...]:
+    """Return the bands whose width follows from the room there is."""
+    return tuple(
+        number
+        for number, plate in enumerate(job.plates)
+        if plate.placement.sizes[0] not in job.print.by_size
+        and (job.print.fit or plate.placement.wanted_mm is not None)
+    )
+
+
+def _shrunk(job: Job, ink: Box, margin_mm: float) -> str | None:
+    """Return the size at which all is clear where it lies."""
     smaller = {}
     for number, plate in enumerate(job.plates):
         if _clear(plate, ink, margin_mm, 1.0, (0.0, 0.0)):
