@@ -214,8 +214,9 @@ def _colour(number: int, life: ColourLife) -> ColourFacts:
         printed=life.printed,
         washed=life.compensated[0].rgb,
         worn=life.compensated[1].rgb,
-        grade_with=life.compensated[0].grade.value,
-        grade_without=life.plain[0].grade.value,
+        grades=tuple(
+            worn.grade.label for pair in zip(life.compensated, life.plain, strict=True) for worn in pair
+        ),
         share=round(life.share, 4),  # rounded as the record has it, here and below
     )
 

@@ -87,8 +87,7 @@ def colours(cloth: Rgb) -> tuple[ColourFacts, ...]:
             lab=(62.1 - 9 * i, 11.4 + i, 48.0 - 17.5 * i),
             washed=_mix(rgb, cloth, 0.08),
             worn=_mix(rgb, cloth, 0.2),
-            grade_with=4.5,
-            grade_without=3.5 - 0.5 * (i == 2),
+            grades=("4-5", "3" if i == 2 else "3-4", "3", "2"),
             share=share,
         )
         for i, (name, rgb, share) in enumerate(rows)

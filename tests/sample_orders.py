@@ -86,7 +86,7 @@ def _colour(rng: random.Random, number: int) -> ColourFacts:
     some = rng.random() < 0.7
     return ColourFacts(
         number, rgb(), rgb(), rng.choice(("", *NAMES)), (rng.uniform(0, 100), -120.2, 33.3) if some else None,
-        rgb() if some else None, rgb() if some else None, 4.5 if some else None, 1.5 if some else None, rng.random(),
+        rgb() if some else None, rgb() if some else None, ("4-5", "1-2", "3-4", "1") if some else (), rng.random(),
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import colorsys
 import io
 import json
 import tomllib
@@ -15,7 +16,7 @@ from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pipeline.cli import main
-from tests.test_make import hand_in, make, order, plate
+from tests.test_make import hand_in, make, order, plate, record
 
 COLOURS = {"navy": "#1a3a8f", "yellow": "#f2b81a", "red": "#be1e2d", "moss": "#2f5f44"}
 BLOCKS = "".join(
@@ -122,3 +123,58 @@ def test_a_swap_reaches_paints_and_pictures_alike(tmp_path: Path) -> None:
     assert printed[at["paint"]].tolist() == [0x20, 0x40, 0xC0, 255]
     assert printed[at["picture"]].tolist() == [0x20, 0x40, 0xC0, 255]
     assert printed[at["other"]].tolist() == [0x2F, 0x5F, 0x44, 255]
+
+
+def washed(level: int, washes: int, k: float, loss: float, ground: float, darkest: float) -> int:
+    """Kubelka–Munk and first-order loss written out for one channel; the curve of sRGB is IEC 61966-2-1."""
+    c = level / 255
+    reflectance = max(c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4, darkest)
+    if reflectance < ground:
+        share = (1 - loss) * np.exp(-k * washes)
+        under = (1 - ground) ** 2 / (2 * ground)
+        q = under + share * ((1 - reflectance) ** 2 / (2 * reflectance) - under)
+        reflectance = 1 + q - np.sqrt(q * q + 2 * q)
+    light = 12.92 * reflectance if reflectance <= 0.0031308 else 1.055 * reflectance ** (1 / 2.4) - 0.055
+    return round(255 * light)
+
+
+@pytest.mark.parametrize("method", ["model", "saturation", "none"])
+def test_the_record_predicts_what_each_main_colour_washes_to(method: str, tmp_path: Path) -> None:
+    """At n* and at the end of life, with and without compensation, as the formulas say, by the shop file's constants.
+
+    On black cloth the ground is the base, 0.85; k 0.02, f 0.05, darkest 0.01 are the built-in shop's.
+    """
+    manifest = order(
+        art={"badge": {"file": "a.svg"}},
+        colourways=[{"name": "Black", "fabric": {"srgb": "#141418"}, "sizes": {"M": 2}}],
+        fade={"method": method, "washes": 8},
+    )
+    assert make(tmp_path, manifest, {"a.svg": SVG}) == 0
+    (told,) = record(tmp_path)["colours"]
+    assert {m["design"] for m in told["main"]} == set(COLOURS.values())
+    for colour in told["main"]:
+        assert [p["washes"] for p in colour["predicted"]] == [8, 25]
+        assert (colour["printed"] == colour["design"]) == (method == "none")
+        for told_at in colour["predicted"]:
+            for start, end in (("printed", "compensated"), ("design", "plain")):
+                new = [washed(v, int(told_at["washes"]), 0.02, 0.05, 0.85, 0.01) for v in
+                       bytes.fromhex(colour[start][1:])]  # fmt: skip
+                assert np.max(np.abs(np.array(new) - list(bytes.fromhex(told_at[end][1:])))) <= 1
+    if method == "model":  # it looks right at n*, but for what the limit to the fresh print held back
+        assert {m["predicted"][0]["compensated_grade"] for m in told["main"]} <= {"5", "4-5"}
+
+
+def test_held_and_single_colours_are_printed_as_the_manifest_says(tmp_path: Path) -> None:
+    """`hold` leaves the press file's pixels as drawn; a colour's own change is on HSB, by colorsys."""
+    fade = {"method": "model", "hold": [COLOURS["red"]], "colours": {COLOURS["yellow"]: {"value": -8}}}
+    manifest = order(art={"badge": {"file": "a.svg"}}, colourways=[WHITE], fade=fade)
+    assert make(tmp_path, manifest, {"a.svg": SVG}) == 0
+    printed = plate(tmp_path, "press-colour", "White", "M")
+    at = [printed[printed.shape[0] // 2, int(printed.shape[1] * (32 + 45 * n) / 200), :3] for n in range(4)]
+    drawn = [np.array(list(bytes.fromhex(c[1:]))) for c in COLOURS.values()]
+    hue, saturation, value = colorsys.rgb_to_hsv(*(drawn[1] / 255))
+    own = np.array(colorsys.hsv_to_rgb(hue, saturation, value * 0.92)) * 255
+    assert at[2].tolist() == drawn[2].tolist()
+    assert np.max(np.abs(at[1] - own)) <= 0.5
+    assert (at[0] != drawn[0]).any()
+    assert (at[3] != drawn[3]).any()

@@ -47,7 +47,7 @@ def numbers(facts: TicketFacts) -> set[str]:
                 for c in (colour.design, colour.printed, colour.washed or ())
                 if c
             }
-            found |= {words.number(g) for g in (colour.grade_with, colour.grade_without) if g is not None}
+            found |= set(colour.grades)
     return found
 
 

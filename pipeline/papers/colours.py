@@ -59,7 +59,7 @@ def colour_table(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None
 
 
 def _step(width: float) -> float:
-    return min(21.0, (width - 6) * 0.16)
+    return min(21.0, (width - 6) * 0.148)
 
 
 def _heads(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None:
@@ -74,9 +74,9 @@ def _heads(sheet: Sheet, item: PrintFacts, x: float, width: float) -> None:
     sheet.y += HEADS
 
 
-def grade(value: float | None) -> str:
-    """Write a grey-scale step, "4.5"; a dash when there is none."""
-    return "–" if value is None else words.number(value, 1)
+def grades(labels: tuple[str, ...]) -> str:
+    """Write grey-scale steps, those without compensation in brackets: "4-5 (3) · 3 (2)"."""
+    return " · ".join(f"{labels[k]} ({labels[k + 1]})" for k in range(0, len(labels), 2))
 
 
 def _row(sheet: Sheet, colour: ColourFacts, places: tuple[float, float, float], right: float) -> None:
@@ -90,12 +90,10 @@ def _row(sheet: Sheet, colour: ColourFacts, places: tuple[float, float, float], 
     taken = sheet.width_of(share, TINY) + 1 if share else 0
     sheet.say(beside, sheet.y - 0.4, colour.name, _NAME, rest - taken)
     sheet.say(right - taken, sheet.y + 0.1, share, TINY, taken, "right")
-    if colour.grade_with is not None or colour.grade_without is not None:
-        said = f"{grade(colour.grade_with)} ({grade(colour.grade_without)})"
-        sheet.say(beside, sheet.y + 3.0, said, TINY, rest * 0.4)
-    if colour.lab is not None:
-        lab = "  ".join(words.number(v) for v in colour.lab)
-        sheet.figure(beside + rest * 0.4, sheet.y + 3.0, lab, TINY, rest * 0.6, "right")
+    lab = "  ".join(words.number(v) for v in colour.lab or ())
+    taken = sheet.width_of(lab, TINY) + 1 if lab else 0
+    sheet.figure(right - taken, sheet.y + 3.0, lab, TINY, taken, "right")
+    sheet.say(beside, sheet.y + 3.0, grades(colour.grades), TINY, rest - taken)
 
 
 def _state(sheet: Sheet, x: float, width: float, state: Rgb | None) -> None:

@@ -70,8 +70,8 @@ class BandFacts:
 class ColourFacts:
     """One main colour. `washed` and `worn` are predictions at the planned wash and at the end of life.
 
-    Grades are grey-scale steps (ISO 105-A02/A05, 5 is no change) at the planned wash, with and without
-    compensation. `share` is the part of the inked area.
+    `grades` are grey-scale steps (ISO 105-A02/A05, "5" is no change, "4-5" a half step) with and without compensation,
+    at the planned wash and then at the end of life: four, or none. `share` is the part of the inked area.
     """
 
     number: int
@@ -81,8 +81,7 @@ class ColourFacts:
     lab: tuple[float, float, float] | None = None
     washed: Rgb | None = None
     worn: Rgb | None = None
-    grade_with: float | None = None
-    grade_without: float | None = None
+    grades: tuple[str, ...] = ()
     share: float = 0.0
 
 
