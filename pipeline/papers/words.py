@@ -63,7 +63,7 @@ BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch 
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
 BASE_NONE = "NO WHITE BASE on this fabric. Switch the press's base OFF."
 HATCHED = "Hatched: no ink, the fabric shows."
-GRADES = "Share of the ink; Lab as printed; grade: grey-scale steps after the first and all washes, 5 none, bare: as drawn."
+GRADES = "Share of the ink; Lab as printed; grade: grey-scale steps, first and all washes, 5 none; bare: uncompensated."
 NOT_CALIBRATED = "Not calibrated: a guess, no wash tests."
 CALIBRATED = "Calibrated by wash tests."
 
