@@ -8,7 +8,9 @@ from typing import Any
 
 from pipeline.engine import Engine, Task
 from pipeline.faults import Fault, Refused
+from pipeline.keys import key_of, program_version
 from pipeline.release import RECORD, digest, files_below
+from pipeline.shelf import Shelf
 
 SCHEMA = "washfast-record/1"
 
@@ -25,12 +27,15 @@ def read_record(folder: Path) -> dict[str, Any]:
     return record
 
 
-def audit(folder: Path, *, pixels: bool = True, engine: Engine | None = None) -> list[str]:
+def audit(
+    folder: Path, *, pixels: bool = True, engine: Engine | None = None, shelf: Shelf | None = None
+) -> list[str]:
     """Return what is wrong with a release, in plain words; an empty list when it is whole.
 
     Digests and sizes of all files, nothing missing and nothing added; with `pixels` also every plate decoded: its size
     and resolution, no base outside the colour, and what film asks for (postflight_film.py).
-    `engine`, if there is one, decodes the plates.
+    `engine`, if there is one, decodes the plates; those that the `shelf` knows to be right, by their digests, are not
+    decoded again.
     """
     record = read_record(folder)
     wrong: list[str] = []
@@ -48,19 +53,20 @@ def audit(folder: Path, *, pixels: bool = True, engine: Engine | None = None) ->
         elif pixels and entry["role"] in ("press-colour", "press-base"):
             wrong += _plate_faults(folder, entry)
     if pixels and not wrong:
-        wrong += _base_faults(folder, record, engine or Engine(1))
+        wrong += _base_faults(folder, record, engine or Engine(1), shelf)
         from pipeline.postflight_film import film_faults
 
         wrong += film_faults(folder, record)
     return wrong
 
 
-def verify(made: Path, engine: Engine | None = None) -> None:
+def verify(made: Path, engine: Engine | None = None, shelf: Shelf | None = None) -> None:
     """Look at finished files as the press will, before anybody can take them; raises Fault when they are wrong.
 
     Without an engine the plates are not decoded: digests alone are compared.
     """
-    wrong = audit(made, pixels=engine is not None, engine=None if engine is None or engine.far else engine)
+    near = None if engine is None or engine.far else engine
+    wrong = audit(made, pixels=engine is not None, engine=near, shelf=shelf)
     if wrong:
         raise Fault(
             "The files as written are not what was made; nothing was published. Make the order again; if it stays so, "
@@ -82,7 +88,7 @@ def _plate_faults(folder: Path, entry: dict[str, Any]) -> list[str]:
     return []
 
 
-def _base_faults(folder: Path, record: dict[str, Any], engine: Engine) -> list[str]:
+def _base_faults(folder: Path, record: dict[str, Any], engine: Engine, shelf: Shelf | None) -> list[str]:
     def place(entry: dict[str, Any]) -> tuple[Any, ...]:
         return entry["colourway"], entry["print"], tuple(entry["sizes"])
 
@@ -94,7 +100,9 @@ def _base_faults(folder: Path, record: dict[str, Any], engine: Engine) -> list[s
         if entry["role"] != "press-base" or place(entry) not in colours:
             continue
         colour, turned = colours[place(entry)], place(entry) in dark_is_ink
-        key = f"{colour['sha256']} {entry['sha256']} {turned}"
+        key = key_of("base under colour", program_version(), colour["sha256"], entry["sha256"], turned)
+        if shelf is not None and shelf.note(key) is not None:
+            continue
         bases[entry["path"]] = key
         pairs[key] = Task(
             key,
@@ -103,6 +111,10 @@ def _base_faults(folder: Path, record: dict[str, Any], engine: Engine) -> list[s
             cost=entry["width_px"] * entry["height_px"],
         )
     found = engine.run(pairs.values())
+    if shelf is not None:
+        for key in found:
+            if not found[key]:
+                shelf.keep(key, {})
     return [f"{path}: {found[key]}" for path, key in bases.items() if found[key]]
 
 

@@ -94,7 +94,7 @@ def work_through(
     paperwork.write_papers(work, shop, made, engine)
     totals = record.write_record(work, made)
     laps.end("papers")
-    verify(made, engine)
+    verify(made, engine, shelf)
     laps.end("verify")
     logger().info(
         "made",
