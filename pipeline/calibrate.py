@@ -6,7 +6,8 @@ Readings become reflectances of linear sRGB under D65; the fit of each channel i
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.fading import colourant_left, reflectance_to_ks
 from pipeline.colour.spaces import linear_to_xyz, measured_lab_to_linear, xyz_to_lab
-from pipeline.colour.wash_fit import ChannelFit, Constant, fit_channel
+from pipeline.colour.wash_fit import DARKEST_READ, ChannelFit, Constant, fit_channel
 from pipeline.faults import Refused
 from pipeline.wash_table import BASE_PATCH, ROUTES, Reading, read
 
@@ -90,7 +91,12 @@ def _fit(readings: list[Reading]) -> Washes:
     residual = _residuals(linear, cycles, ground, fits)
     worst = int(np.argmax(residual))
     points = _points(prints, linear, ground, fits)
-    warnings = [*_negative(fits), *_not_following(prints, residual), *_rising(points)]
+    warnings = [
+        *_too_vivid(prints, linear),
+        *_negative(fits),
+        *_not_following(prints, residual),
+        *_rising(points),
+    ]
     red, green, blue = fits
     return Washes(
         route=readings[0].route,
@@ -158,6 +164,21 @@ def _points(
             left = (float(reflectance_to_ks(linear[i, channel])) - above) / float(fit.level[i])
             found.append(Point(channel, prints[i].patch, prints[i].cycles, left))
     return tuple(found)
+
+
+def _too_vivid(prints: list[Reading], linear: _Floats) -> list[str]:
+    """One line for each patch and channel with readings that linear sRGB cannot hold, and that do not count."""
+    lost = {
+        (reading.patch, channel)
+        for reading, row in zip(prints, linear.tolist(), strict=True)
+        for channel in range(3)
+        if row[channel] <= DARKEST_READ
+    }
+    return [
+        f"{patch} is more vivid than sRGB holds in the {_CHANNELS[channel]} channel, where such readings do not count: "
+        "print and measure a paler tint of it too"
+        for patch, channel in sorted(lost)
+    ]
 
 
 def _negative(fits: list[ChannelFit]) -> list[str]:
@@ -235,8 +256,11 @@ def _intervals(constants: Sequence[Constant]) -> str:
 
 # The picture: share of colourant left against washes, one row for each fit, one panel for each channel.
 _PANEL_W, _PANEL_H, _MARGIN = 380, 260, 46
+_LINE = 12
 _INK = ((178, 34, 34), (34, 120, 60), (40, 70, 170))
 _GREY, _RULE = (70, 70, 70), (222, 222, 222)
+_HIGHEST = 1.5
+"""What reads as more colourant lies at the upper edge, with its number: it must not flatten the rest."""
 
 
 def picture(calibration: Calibration) -> PIL.Image.Image:
@@ -251,14 +275,26 @@ def picture(calibration: Calibration) -> PIL.Image.Image:
     return canvas
 
 
+def _last(
+    points: list[Point], at: Callable[[float, float], tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    """Return where each patch's name stands: at its last reading, moved down as far as others need."""
+    last = {p.patch: at(p.cycles, p.left) for p in sorted(points, key=lambda p: p.cycles)}
+    free = -math.inf
+    for name, (x, y) in sorted(last.items(), key=lambda item: (item[1][1], item[0])):
+        free = max(y, free + _LINE)
+        last[name] = (x, free)
+    return last
+
+
 def _panel(draw: PIL.ImageDraw.ImageDraw, left: int, top: int, washes: Washes, channel: int) -> None:
     points = [p for p in washes.points if p.channel == channel]
-    highest = max(1.05, *(p.left for p in points))
+    highest = min(max(1.05, *(p.left for p in points)), _HIGHEST)
     width, height = _PANEL_W - 2 * _MARGIN, _PANEL_H - 2 * _MARGIN
 
     def at(cycles: float, share: float) -> tuple[float, float]:
         return left + _MARGIN + width * cycles / washes.cycles, top + _MARGIN + height * (
-            1 - max(share, 0) / highest
+            1 - min(max(share, 0), highest) / highest
         )
 
     for share in (0, 0.25, 0.5, 0.75, 1):
@@ -276,6 +312,10 @@ def _panel(draw: PIL.ImageDraw.ImageDraw, left: int, top: int, washes: Washes, c
     for p in points:
         x, y = at(p.cycles, p.left)
         draw.ellipse([x - 3, y - 3, x + 3, y + 3], outline=_INK[channel])
+        if p.left > highest:
+            draw.text((x + 6, y), f"{p.patch} {p.left:.0%}", fill=_GREY, anchor="lm")
+    for name, (x, y) in _last(points, at).items():
+        draw.text((x - 6, y), name, fill=_GREY, anchor="rm")
     title = f"{washes.route} on {washes.fibre}, {_CHANNELS[channel]}: k {k:.4f}, first loss {loss:.4f}"
     draw.text((left + _MARGIN, top + 14), title, fill=(0, 0, 0))
     draw.text((left + _PANEL_W / 2, top + _PANEL_H - 14), "washes (colourant left)", fill=_GREY, anchor="mm")

@@ -27,6 +27,18 @@ file or art was refused · 5 busy or out of space: nothing lost, try again. With
 INDENT = " " * 8
 
 
+_READINGS = """\
+Fits what washing takes from each channel (k a wash, f at the first) and prints the lines for the shop file.
+
+The table is a CSV, one reading a row; its first row names the columns, in any order:
+  route, fibre          as in the shop file: direct, transfer or screen; cotton, polyester, ...
+  patch                 name of the colour patch; "base" is the white base without colour (if left out, 0.85)
+  cycles                whole washes so far; each patch is read at 0, and at two or more others
+  L, a, b               CIE Lab as the instrument gives it
+  illuminant, observer  D50 or D65; 2 or 10
+Measure at least a cyan, a magenta, a yellow and a black patch, and paler tints of what is very vivid."""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
     options = _parser().parse_args(arguments)
@@ -96,7 +108,12 @@ def _parser() -> argparse.ArgumentParser:
     audit.add_argument("release", type=Path, metavar="RELEASE")
     audit.set_defaults(run=_audit)
 
-    calibrate = doors.add_parser("calibrate", help="wash-test readings (CSV) to lines for the shop file")
+    calibrate = doors.add_parser(
+        "calibrate",
+        help="wash-test readings (CSV) to lines for the shop file",
+        description=_READINGS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     calibrate.add_argument("readings", type=Path, metavar="CSV")
     calibrate.add_argument(
         "--picture", type=Path, metavar="PNG", help="also draw the fit against the readings"
@@ -276,8 +293,11 @@ def _calibrate(options: argparse.Namespace) -> ExitCode:
         ) from error
     result = calibrate(text)
     print(format_lines(result))
-    if options.picture:
-        picture(result).save(options.picture, format="PNG")
+    try:
+        if options.picture:
+            picture(result).save(options.picture, format="PNG")
+    except OSError as error:
+        raise Refused(f"The picture cannot be written: {error}.", code="readings") from error
     return ExitCode.DONE
 
 

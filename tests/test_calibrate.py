@@ -91,6 +91,18 @@ def test_a_reading_that_leaves_the_curve_is_named():
     assert washes.worst_at == "magenta after 10 washes"
 
 
+def test_a_patch_that_srgb_cannot_hold_is_told_with_what_to_measure():
+    """A vivid process cyan, Lab 55, −36, −50 (about coated paper, no source), has no red left in linear sRGB."""
+    vivid = [
+        f"direct,cotton,vivid cyan,{n},{55 + n / 5},{-36 + n / 5},{-50 + n / 5},D50,2" for n in (0, 1, 5, 10)
+    ]
+    (washes,) = calibrate(table() + "\n".join(vivid)).washes
+
+    assert [w for w in washes.warnings if "vivid cyan is more vivid" in w and "red channel" in w]
+    assert not [p for p in washes.points if p.patch == "vivid cyan" and p.channel == 0 and p.cycles == 0]
+    assert washes.k[0].value == pytest.approx(K[0], abs=1e-3)
+
+
 def test_prints_that_grow_darker_count_as_0_and_are_told():
     """Natural cotton first grows darker (Chen-Yu et al. 2025): a negative loss is no constant for a shop file."""
     rows = []

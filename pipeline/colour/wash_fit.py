@@ -17,7 +17,7 @@ from pipeline.colour.fading import colourant_left, ks_to_reflectance, reflectanc
 CONFIDENCE = 0.95
 _LEAST_COLOURANT = 0.05  # K/S above the ground when new, below which a channel tells nothing of its loss
 _WASHED_OUT = 0.005  # K/S above the ground that noise cannot be told from
-_DARKEST_READ = 0.002  # below it, and below 0, is what sRGB cannot hold
+DARKEST_READ = 0.002  # below it, and below 0, is what sRGB cannot hold
 
 _Floats = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def fit_channel(
 
     None where no patch has enough colourant in this channel, or too few readings have.
     """
-    readable = reflectance > _DARKEST_READ
+    readable = reflectance > DARKEST_READ
     colourant = reflectance_to_ks(np.where(readable, reflectance, 1.0)) - reflectance_to_ks(ground)
     enough = [
         bool(new.any()) and colourant[new].mean() >= _LEAST_COLOURANT
