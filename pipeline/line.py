@@ -75,7 +75,6 @@ def draw_art(art: Art, draw: Draw) -> tuple[Picture, Notes]:
 
     Flat art comes as runs, photographs as pixels.
     """
-    from pipeline.art.bitmap import resample
     from pipeline.art.draw import draw as draw_vector
     from pipeline.art.page import draw_page
 
@@ -88,7 +87,14 @@ def draw_art(art: Art, draw: Draw) -> tuple[Picture, Notes]:
     else:
         native = art.pixels
     treated, notes = treat(native, draw.treatment)
-    return flat_or_not(resample(treated, draw.width_px, draw.height_px)), notes
+    return fitted(treated, draw), notes
+
+
+def fitted(treated: Pixels, draw: Draw) -> Picture:
+    """Return a treated bitmap at the size of the box."""
+    from pipeline.art.bitmap import resample
+
+    return flat_or_not(resample(treated, draw.width_px, draw.height_px))
 
 
 def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Picture, Notes]:

@@ -23,6 +23,7 @@ from pipeline.art.spool import drawing_name
 from pipeline.keys import key_of
 from pipeline.line import Drawn, DrawnRuns, Notes
 from pipeline.plan import Draw, Job, Plate
+from pipeline.raster import Pixels
 from pipeline.raster_runs import Picture, Runs, as_pixels
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
@@ -57,12 +58,32 @@ def nameless(job: Job) -> Job:
 def draw_task(spool: Path, draw: Draw) -> None:
     """Draw once and put the pixels, or their runs, on the spool."""
     art = load_drawing(spool, drawing_name(draw.art, draw.turn_deg))
-    picture, notes = line.draw_art(art, draw)
+    if isinstance(art, BitmapArt):
+        pixels, notes = _treated(spool, art, draw)
+        picture = line.fitted(pixels, draw)
+    else:
+        picture, notes = line.draw_art(art, draw)
     files = draw_files(spool, draw)
     with _spooled(files["notes"]) as stream:
         pickle.dump(notes, stream)
     with _spooled(files["pixels"]) as stream:
         np.save(stream, _laid_out(picture) if isinstance(picture, Runs) else picture)
+
+
+def _treated(spool: Path, art: BitmapArt, draw: Draw) -> tuple[Pixels, Notes]:
+    """Return a bitmap treated at its own resolution; the sizes of a print share what one of them put on the spool."""
+    path = spool / f"treated-{key_of(drawing_name(draw.art, draw.turn_deg), draw.treatment)}.npy"
+    notes_path = path.with_suffix(".notes")
+    if path.exists():
+        with notes_path.open("rb") as stream:
+            return np.load(path, mmap_mode="r"), pickle.load(stream)
+    pixels, notes = line.treat(art.pixels, draw.treatment)
+    if pixels is not art.pixels:
+        with _spooled(notes_path) as stream:
+            pickle.dump(notes, stream)
+        with _spooled(path) as stream:
+            np.save(stream, pixels)
+    return pixels, notes
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.colour.spaces import LINEAR_OF_8BIT
 from pipeline.raster import MM_PER_INCH, Pixels, Plane
-from pipeline.raster_ops import Floats, Index, Mask, disc, grow, packed, per_colour, strips, window_max
+from pipeline.raster_ops import Floats, Index, Mask, bands, disc, grow, packed, strips, window_max
 from pipeline.raster_runs import Picture, Runs
 from pipeline.stages.base.choke import FAR, Depths, depths
 
@@ -258,12 +258,14 @@ def _near_black(pixels: Picture) -> Mask:
     """Which inked pixels are darker than the black limit."""
     if isinstance(pixels, Runs):
         return pixels.spread(_is_near_black(pixels.colours))
-    bits = np.array([128, 128, 128, 0], np.uint8).view(np.uint32)[0]
+    bits = np.array([128, 192, 128, 0], np.uint8).view(np.uint32)[0]
     dark = np.zeros(pixels.shape[:2], np.bool_)
-    for rows in strips(pixels.shape):
-        words = packed(pixels[rows])
-        maybe = (words & bits == 0) & (words != 0)  # any channel of 128 alone is lighter than the limit
-        dark[rows][maybe] = per_colour(words[maybe], _is_near_black)
+    for rows in bands(pixels.shape[0], 64):
+        words = packed(pixels[rows]).reshape(-1)
+        maybe = np.flatnonzero(
+            (words & bits == 0) & (words != 0)
+        )  # a channel of these levels is too light alone
+        dark[rows].reshape(-1)[maybe] = _is_near_black(words[maybe].view(np.uint8).reshape(-1, 4))
     return dark
 
 

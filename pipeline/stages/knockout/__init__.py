@@ -13,9 +13,9 @@ from pipeline.stages.knockout.values import KnockOut, KnockOutSettings, Mode
 
 def knock_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
     """Knock out raster art in the mode its transitions ask for, or the forced one."""
-    if choose_mode(pixels, cloth_srgb, settings) == "ramp":
-        return knock_out_ramp(pixels, cloth_srgb, settings)
-    return knock_out_edges(pixels, cloth_srgb, settings)
+    labels = sure_out(pixels, cloth_srgb, settings)
+    mode = choose_mode(pixels, cloth_srgb, settings, labels)
+    return (knock_out_ramp if mode == "ramp" else knock_out_edges)(pixels, cloth_srgb, settings, labels)
 
 
 __all__ = [

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
-from pipeline.raster import Pixels
+from pipeline.raster import Pixels, Plane
 from pipeline.raster_mix import Mixtures, unmix_edges
 from pipeline.raster_ops import Floats, Index, Mask, SrgbColour
 from pipeline.stages.knockout.find import backings, sure_out
@@ -24,12 +24,16 @@ _LEANS = 6.0
 _AROUND = 2
 
 
-def knock_out_edges(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
+def knock_out_edges(
+    pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings, labels: Plane | None = None
+) -> KnockOut:
     """Knock out the fabric's colour and unmix the edges beside it; all else stays bit for bit.
 
-    `pixels` (H, W, 4) straight sRGB at the art's own resolution, `cloth_srgb` encoded 0–1.
+    `pixels` (H, W, 4) straight sRGB at the art's own resolution, `cloth_srgb` encoded 0–1; `labels` are those of
+    `sure_out`, when they are at hand.
     """
-    labels = sure_out(pixels, cloth_srgb, settings)
+    if labels is None:
+        labels = sure_out(pixels, cloth_srgb, settings)
     gone = labels > 0
     out = np.array(pixels, order="C")
     out[gone] = 0

@@ -107,15 +107,18 @@ def _into_thin_alpha(pixels: Pixels, labels: Plane, backs: Floats) -> Plane:
     return out
 
 
-def choose_mode(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> Mode:
+def choose_mode(
+    pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings, labels: Plane | None = None
+) -> Mode:
     """Return "ramp" where the art runs into the fabric over a wide transition, else "edges".
 
     The width is the area of colours that are near the fabric's and connected to it, over the length of the outline
-    of the sure-out areas. A flat colour near the fabric's is no transition.
+    of the sure-out areas. A flat colour near the fabric's is no transition. `labels` are those of `sure_out`, when they
+    are at hand.
     """
     if settings.forced is not None:
         return settings.forced
-    out = sure_out(pixels, cloth_srgb, settings) > 0
+    out = (sure_out(pixels, cloth_srgb, settings) if labels is None else labels) > 0
     if not out.any():
         return "edges"
     return "ramp" if transition_px(pixels, out, cloth_srgb, settings) > SOFT_EDGE_PX else "edges"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.raster import Pixels
+from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import Floats, SrgbColour, bands
 from pipeline.stages.knockout.find import backings, nearest_backing, sure_out
 from pipeline.stages.knockout.values import KnockOut, KnockOutSettings
@@ -23,13 +23,15 @@ def smallest_share(colour: Floats, back: Floats) -> Floats:
     return share
 
 
-def knock_out_ramp(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings) -> KnockOut:
+def knock_out_ramp(
+    pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings, labels: Plane | None = None
+) -> KnockOut:
     """Knock out with the smallest coverage everywhere; sure-out areas get none.
 
     `pixels` (H, W, 4) straight sRGB, `cloth_srgb` encoded 0–1. Where a colour is nearest one of `shows_fabric`, that
-    colour counts as the cloth.
+    colour counts as the cloth. `labels` are those of `sure_out`, when they are at hand.
     """
-    gone = sure_out(pixels, cloth_srgb, settings) > 0
+    gone = (sure_out(pixels, cloth_srgb, settings) if labels is None else labels) > 0
     backs = backings(cloth_srgb, settings)
     out = np.zeros_like(pixels)
     for rows in bands(pixels.shape[0], 64):
