@@ -8,12 +8,12 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 from pipeline import __version__
 from pipeline.doors_hotfolder import add_doors
 from pipeline.faults import ExitCode, Fault
+from pipeline.findings_text import findings_text
 
 if TYPE_CHECKING:
     from pipeline.engine import Engine
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
 EXIT_CODES = """exit codes: 0 done · 1 a fault of the program · 2 wrong usage · 3 an order is held · 4 a manifest, shop
 file or art was refused · 5 busy or out of space: nothing lost, try again. With several orders the highest applies."""
-
-INDENT = " " * 8
 
 
 _READINGS = """\
@@ -172,8 +170,8 @@ def _demo(options: argparse.Namespace) -> ExitCode:
             order = load_order(manifest)
             remove(options.out, f"{order.order}-r{order.revision}")  # show today's program, not yesterday's
             outcomes.append(make_order(manifest, shop, Places.below(options.out), engine))
-    for outcome in outcomes:
-        _print_outcome(outcome, outcome.headline())
+    for manifest, outcome in zip(example_manifests(), outcomes, strict=True):
+        _print_outcome(outcome, outcome.headline(), manifest)
     held = [outcome for outcome in outcomes if outcome.state == "held"]
     print(f"\n{len(outcomes)} orders made below {options.out.resolve()}", end="")
     print(f"; {len(held)} held on purpose, to show what waits for a decision." if held else ".")
@@ -235,7 +233,7 @@ def _each_order(
             outcome = refusal(path, shop) or act(path, shop, engine)
             outcomes.append(outcome)
             if not options.json:
-                _print_outcome(outcome, headline(outcome))
+                _print_outcome(outcome, headline(outcome), path)
     if options.json:
         print(
             json.dumps(
@@ -316,19 +314,14 @@ def _start_log() -> None:
     configure()
 
 
-def _print_outcome(outcome: Outcome, headline: str) -> None:
+def _print_outcome(outcome: Outcome, headline: str, manifest: Path) -> None:
     if outcome.state == "refused":
-        print(f"{outcome.order}  REFUSED", flush=True)
+        print(f"{manifest}  REFUSED", flush=True)
         print(f"washfast: {outcome.message}", file=sys.stderr)
         return
     print(headline, flush=True)
-    for finding in outcome.findings:
-        where = (finding.print or finding.art, ", ".join(finding.colourways), ", ".join(finding.sizes))
-        place = " · ".join(part for part in where if part)
-        print(f"  {finding.severity:<4}  {finding.code}  {place}".rstrip())
-        print(fill(finding.message, 100, initial_indent=INDENT, subsequent_indent=INDENT))
-        if finding.remedy and finding.severity != "note":
-            print(f"{INDENT}→ {finding.remedy}".replace("\n", f"\n{INDENT}  "))
+    for line in findings_text(outcome.findings):
+        print(line)
 
 
 def _checked(outcome: Outcome) -> str:

@@ -16,7 +16,8 @@ class Finding:
     `code` is kebab case and keeps its meaning for ever. `measured` and `limit` are numbers in the unit that
     the message names, or short texts. `where_mm` is (x, y, width, height) in mm from the upper left corner of the
     print's box, when the place is known; what the drawing's own edge cuts off lies outside the box. `swap` and the
-    like in `remedy` are manifest lines to paste. `picture` names a PNG that shows the place, "" where there is none.
+    like in `remedy` are manifest lines to paste. `picture` names a PNG that shows the place, "" where there is none;
+    `legend` says which of its parts is which.
     """
 
     code: str
@@ -31,6 +32,12 @@ class Finding:
     limit: float | str | None = None
     where_mm: tuple[float, float, float, float] | None = None
     picture: str = ""
+    legend: str = ""
+
+    @property
+    def told(self) -> str:
+        """The message, and what its picture shows where there is one."""
+        return f"{self.message} {self.legend}" if self.picture and self.legend else self.message
 
     def at(
         self,
@@ -65,7 +72,7 @@ class Finding:
             "measured": self.measured,
             "limit": self.limit,
             "where_mm": None if self.where_mm is None else [round(v, 2) for v in self.where_mm],
-            "message": self.message,
+            "message": self.told,
             "remedy": self.remedy,
             "picture": self.picture or None,
         }

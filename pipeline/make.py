@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -73,7 +74,8 @@ def check_order(manifest: Path, shop: Shop, engine: Engine, shelf: Shelf | None 
             planned = prepare(manifest, order, shop, Path(folder), shelf)
             from pipeline.workshop import preflight
 
-            findings, held = preflight(planned, engine, shelf)
+            found, held = preflight(planned, engine, shelf)
+        findings = tuple(replace(finding, picture="") for finding in found)  # none was written
         return Outcome(
             order.order,
             order.revision,

@@ -127,7 +127,7 @@ class _Gallery:
                 continue
             if self._both is None:
                 self._both = self._named(finding.code, alternatives(self._job, kept, decision))
-            yield replace(finding, picture=self._both, message=f"{finding.message} {WHICH_IS_WHICH}")
+            yield replace(finding, picture=self._both, legend=WHICH_IS_WHICH)
 
     def _named(self, code: str, picture: NDArray[np.uint8]) -> str:
         name = pictures.name_of(code, picture)
@@ -168,7 +168,7 @@ class _Gallery:
                 finding,
                 where_mm=where,
                 picture=self._named(finding.code, picture),
-                message=f"{finding.message} In the picture: above as designed, below {says}.",
+                legend=f"In the picture: above as designed, below {says}.",
             )
 
     def _later(self, code: str, *, on_base: bool) -> tuple[Callable[[Pixels], Pixels] | None, str]:

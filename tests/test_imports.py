@@ -42,7 +42,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("plan_paints", "plan_names", "plan"),
     ("line", "remedies", "checks", "alternatives", "study"),
     ("first_look", "reading", "tasks", "engine", "log", "gang"),
-    ("work", "production", "outcome", "triage", "warm"),
+    ("findings_text", "work", "production", "outcome", "triage", "warm"),
     (
         "release",
         "postflight",

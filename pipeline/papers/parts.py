@@ -191,12 +191,12 @@ def findings_list(
         line = " · ".join(part for part in (finding.code, *place) if part)
         picture = known.get(finding.picture)
         tall = 0.0 if picture is None else fitted(picture, *box)[1] + TINY.height + 1
-        height = sheet.height_of(finding.message, SMALL, width) + STRONG.height
+        height = sheet.height_of(finding.told, SMALL, width) + STRONG.height
         if sheet.need(max(height, max(free - sheet.y, 0) + tall if tall else 0)):
             free = sheet.y
         top = sheet.y
         loud = finding.severity == "stop"
-        _tagged(sheet, words.SEVERITIES[finding.severity], line, finding.message, width, loud=loud)
+        _tagged(sheet, words.SEVERITIES[finding.severity], line, finding.told, width, loud=loud)
         if picture is not None:
             _beside(sheet, max(top, free), picture, finding.code, box)
             free = max(top, free) + tall

@@ -70,14 +70,15 @@ def merge(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """
     groups: dict[Finding, list[Finding]] = {}
     for finding in findings:
-        groups.setdefault(replace(finding, colourways=(), sizes=(), picture=""), []).append(finding)
+        groups.setdefault(replace(finding, colourways=(), sizes=(), picture="", legend=""), []).append(
+            finding
+        )
     merged = [
         replace(
-            alike,
+            next((f for f in group if f.picture), group[0]),
             colourways=tuple(dict.fromkeys(c for f in group for c in f.colourways)),
             sizes=tuple(dict.fromkeys(s for f in group for s in f.sizes)),
-            picture=next((f.picture for f in group if f.picture), ""),
         )
-        for alike, group in groups.items()
+        for group in groups.values()
     ]
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
