@@ -26,6 +26,10 @@ from pipeline.stages.impose import TURNS, Layout, Piece, Placed, Roll, impose, p
 TAG_GAP_MM = 1.5
 """Between a print and its tag: the cut goes through here, and the tag falls away with the waste (ours)."""
 OUTLINE_MM = 1.0
+EFFORT = (4.0, 16.0)
+"""Least and most work on a layout, see `Roll.effort`."""
+PIECES_A_STEP = 25
+"""So many pieces are worth a million steps: measured, more gains under 0.5 % on most orders, 2 % on some (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +165,8 @@ def stock_of(press: Press) -> FilmStock:
     return press.roll
 
 
-def roll_of(press: Press, ppi: float) -> Roll:
-    """Return how a press's film may be laid out, as nesting takes it."""
+def roll_of(press: Press, ppi: float, pieces: int) -> Roll:
+    """Return how a press's film may be laid out with so many pieces, as nesting takes it."""
     stock = stock_of(press)
     return Roll(
         width_mm=stock.width_mm - 2 * stock.margin_mm,
@@ -171,13 +175,14 @@ def roll_of(press: Press, ppi: float) -> Roll:
         turns=TURNS if stock.turn else (0,),
         tag_mm=tag_size_mm(ppi),
         tag_gap_mm=TAG_GAP_MM,
+        effort=min(max(pieces / PIECES_A_STEP, EFFORT[0]), EFFORT[1]),
     )
 
 
 def film_problems(sizes: Sequence[tuple[str, float, float, int]], press: Press) -> tuple[Finding, ...]:
     """Return what keeps prints off a press's film: (what it is, width, height in mm, pieces) of each."""
     pieces = tuple(Piece(what, width, height, count) for what, width, height, count in sizes)
-    return problems(pieces, roll_of(press, press.resolution_ppi))
+    return problems(pieces, roll_of(press, press.resolution_ppi, sum(piece.count for piece in pieces)))
 
 
 def lay_out(
@@ -208,7 +213,7 @@ def _one_layout(
     stock = stock_of(press)
     boxes = stock.nest == "box" or stock.cut_lines
     pieces = tuple(_piece(kind, None if boxes else looks[kind.key].outline) for kind in kinds)
-    layout = impose(pieces, roll_of(press, kinds[0].ppi))
+    layout = impose(pieces, roll_of(press, kinds[0].ppi, sum(piece.count for piece in pieces)))
     by_key = {kind.key: kind for kind in kinds}
     rolls: list[list[Laid]] = [[] for _ in layout.lengths_mm]
     for placed in layout.placed:

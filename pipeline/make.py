@@ -22,6 +22,7 @@ from pipeline.faults import Busy, ExitCode, Fault, Refused
 from pipeline.finding import Finding
 from pipeline.first_look import read_apart, take_looks, wanted_of
 from pipeline.log import Laps, logger
+from pipeline.on_film import on_film_already
 from pipeline.order import Order, load_order, prints_of
 from pipeline.outcome import Decided, Outcome
 from pipeline.postflight import verify
@@ -135,7 +136,9 @@ def _make(
         made = aside / "made"
         made.mkdir()
         _only_served(order)
-        key = None if shelf is None else order_key(manifest, order, shop, *_said(decided))
+        on_film = on_film_already(places.released, order.order, order.revision, decided.previous)
+        said = *_said(decided), *(finding.message for finding in on_film)
+        key = None if shelf is None else order_key(manifest, order, shop, *said)
         if shelf is not None and key is not None and (taken := take_order(shelf, key, made)):
             logger().info("taken from the shelf", order=order.order, revision=order.revision)
             verify(made)  # pixels were looked at when they were put there
@@ -145,6 +148,8 @@ def _make(
         spool = aside / "spool"
         spool.mkdir()
         planned = prepare(manifest, order, shop, spool, shelf)
+        known = (*planned.plan.findings, *on_film)
+        planned = replace(planned, plan=replace(planned.plan, findings=known))
         laps.end("read")
         from pipeline.workshop import work_through
 

@@ -91,12 +91,15 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All that will be made for an order. `folders` are the slugs of colourways and prints."""
+    """All that will be made for an order.
+
+    `folders` are the slugs of colourways and prints, `findings` what is known before anything is drawn.
+    """
 
     order: Order
     jobs: tuple[Job, ...]
     folders: Mapping[str, Mapping[str, str]]
-    art_findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()
     overs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
     @property

@@ -30,7 +30,7 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
 
     Of jobs that were not studied yet it is what the plan found.
     """
-    found = list(plan.art_findings)
+    found = list(plan.findings)
     if plan.order.ship == "as ready":
         found.append(_ships_together())
     found += film_findings(plan)

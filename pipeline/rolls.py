@@ -18,12 +18,14 @@ from pipeline.faults import Fault
 from pipeline.finding import Finding
 from pipeline.gang import Kind, Rolled, film_problems, numbered, stock_of
 from pipeline.keys import code_version, library_versions
+from pipeline.on_film import on_film_already, on_rolls, records_in
 from pipeline.plan import Job, Plan
 from pipeline.postflight import SCHEMA, audit, read_record
 from pipeline.press.film import FilmPlate
 from pipeline.release import RECORD, Places, digest, publish, staging
 from pipeline.roll_files import labels_of, pool, roll_files, with_overs, write_roll_papers, write_rolls
 from pipeline.shop import Shop
+from pipeline.stages.impose import MOST_PIECES
 from pipeline.tasks import Plated
 
 
@@ -111,16 +113,19 @@ def _kinds_of_plan(plan: Plan, plated: Mapping[str, Plated], made: Path) -> tupl
 def waiting_for_film(released: Path) -> tuple[Path, ...]:
     """Return the released orders whose plates wait for a roll of the night, oldest order number first.
 
-    An order waits while a press of it gangs by the night and no released roll of that press lists its revision.
+    An order waits while a press of it gangs by the night and no released roll of that press lists its revision or a
+    later one; of several revisions the last waits.
     """
-    on_film = _on_rolls(released)
-    waiting = []
-    for folder in _records_in(released):
+    on_film = on_rolls(released)
+    waiting: dict[str, tuple[int, Path]] = {}
+    for folder in records_in(released):
         record = read_record(folder)
-        place = (record["order"], record["revision"])
-        if any(place not in on_film.get(press, {}) for press in _night_presses(record)):
-            waiting.append(folder)
-    return tuple(waiting)
+        order, revision = record["order"], record["revision"]
+        for press in _night_presses(record):
+            laid = [known for name, known in on_film.get(press, {}) if name == order]
+            if revision > max(laid, default=0):
+                waiting[order] = max(waiting.get(order, (0, folder)), (revision, folder))
+    return tuple(sorted(folder for _, folder in waiting.values()))
 
 
 def night_rolls(releases: Sequence[Path], shop: Shop, places: Places) -> tuple[NightRoll, ...]:
@@ -135,37 +140,31 @@ def night_rolls(releases: Sequence[Path], shop: Shop, places: Places) -> tuple[N
     records = {folder: read_record(folder) for folder in releases}
     made = []
     for name in sorted({press for record in records.values() for press in _night_presses(record)}):
-        done = _on_rolls(places.released).get(name, {})
+        done = on_rolls(places.released).get(name, {})
         mine = {
             folder: record
             for folder, record in sorted(records.items())
             if name in _night_presses(record) and (record["order"], record["revision"]) not in done
         }
-        if mine:
-            made.append(_night_roll(mine, name, shop, places, done))
+        made += [_night_roll(batch, name, shop, places) for batch in _batches(mine, name)]
     return tuple(made)
 
 
-def _revised(order: str, revision: int, press: str, done: Mapping[tuple[str, int], str]) -> list[Finding]:
-    return [
-        Finding(
-            code="on-film-already",
-            severity="warn",
-            message=f"Revision {old} of {order} lies on {roll} ({press}) already. Take its pieces out before "
-            f"pressing: this is revision {revision}.",
-            remedy=f"Its tags read {order} r{old}; the cut list of {roll} says where they lie.",
-            measured=f"revision {old}",
-            limit=f"revision {revision}",
-        )
-        for (name, old), roll in sorted(done.items())
-        if name == order and old < revision
-    ]
-
-
-def _records_in(released: Path) -> list[Path]:
-    return sorted(
-        path.parent for path in released.glob(f"*/{RECORD}") if not path.parent.name.startswith(".")
-    )
+def _batches(
+    records: Mapping[Path, Mapping[str, Any]], press_name: str
+) -> Iterator[dict[Path, Mapping[str, Any]]]:
+    """Yield as many orders at once as one layout takes."""
+    batch: dict[Path, Mapping[str, Any]] = {}
+    total = 0
+    for folder, record in records.items():
+        pieces = sum(len(kind.labels) for kind in _kinds_of_record(folder, record, press_name))
+        if batch and total + pieces > MOST_PIECES:
+            yield batch
+            batch, total = {}, 0
+        batch[folder] = record
+        total += pieces
+    if batch:
+        yield batch
 
 
 def _night_presses(record: Mapping[str, Any]) -> list[str]:
@@ -174,23 +173,11 @@ def _night_presses(record: Mapping[str, Any]) -> list[str]:
     return [film["press"] for film in record.get("film", ()) if film["gang"] == "night"]
 
 
-def _on_rolls(released: Path) -> dict[str, dict[tuple[str, int], str]]:
-    """Return for each press which orders (name, revision) lie on which released roll of a night."""
-    found: dict[str, dict[tuple[str, int], str]] = {}
-    for folder in _records_in(released):
-        record = read_record(folder)
-        for entry in record.get("orders", ()):
-            press = found.setdefault(record["rolls"][0]["press"], {})
-            press[entry["order"], entry["revision"]] = folder.name
-    return found
-
-
 def _night_roll(
     records: Mapping[Path, Mapping[str, Any]],
     press_name: str,
     shop: Shop,
     places: Places,
-    done: Mapping[tuple[str, int], str],
 ) -> NightRoll:
     parts = [digest(folder / RECORD) for folder in records]
     name = f"roll-{press_name}-{hashlib.sha256(' '.join(sorted(parts)).encode()).hexdigest()[:8]}"
@@ -199,7 +186,9 @@ def _night_roll(
         for kind in _kinds_of_record(folder, record, press_name):
             pool(kinds, kind)
     findings = tuple(
-        f for r in records.values() for f in _revised(r["order"], r["revision"], press_name, done)
+        found
+        for record in records.values()
+        for found in on_film_already(places.released, record["order"], record["revision"])
     )
     with staging(places.aside) as aside:
         made = aside / "made"

@@ -31,6 +31,7 @@ def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
                 yield Problem(
                     ("presses", name, key), "", f"is missing; a {route} press needs it. Add the table."
                 )
+        yield from _roll_problems(_table(_table(press).get("roll")), ("presses", name, "roll"))
     for key in ("washes", "thresholds"):
         for route in ROUTES:
             if key in data and route not in _table(data[key]):
@@ -41,6 +42,19 @@ def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(
                 ("washes", route, "fibres", "other"), "", "is missing: the rates of fibres not named."
             )
+
+
+def _roll_problems(roll: Mapping[str, Any], loc: Loc) -> Iterator[Problem]:
+    width, margin, gutter = (roll.get(key) for key in ("width_mm", "margin_mm", "gutter_mm"))
+    if not isinstance(width, int | float):
+        return
+    left = width - 2 * margin if isinstance(margin, int | float) else width
+    if left <= 0:
+        yield Problem((*loc, "margin_mm"), shorten(margin), f"leaves nothing of a film {width:g} mm wide.")
+    elif isinstance(gutter, int | float) and gutter >= left:
+        yield Problem(
+            (*loc, "gutter_mm"), shorten(gutter), f"is wider than the {left:g} mm that can be printed."
+        )
 
 
 def _garment_problems(garment: Mapping[str, Any], loc: Loc) -> Iterator[Problem]:

@@ -247,6 +247,47 @@ def test_a_revised_order_says_that_it_is_on_film_already(night):
     assert [finding.code for finding in made.findings] == ["on-film-already"]
     assert "Revision 1 of F-1" in made.findings[0].message
     assert [f["code"] for f in record(made.path)["findings"]] == ["on-film-already"]
+    told = [f for f in record(places.released / "F-1-r2")["findings"] if f["code"] == "on-film-already"]
+    assert [(f["severity"], f["measured"], f["limit"]) for f in told] == [
+        ("warn", "revision 1", "revision 2")
+    ]
+
+
+def test_of_two_revisions_the_last_goes_on_film(tmp_path):
+    """Where revision 1 was never ganged, the night takes revision 2 alone."""
+    for revision in (1, 2):
+        assert make(tmp_path, NIGHT, prints=ORDER["prints"][:1], revision=revision) == 0
+    places = Places.below(tmp_path / "out")
+
+    assert [path.name for path in waiting_for_film(places.released)] == ["F-1-r2"]
+
+
+def test_a_revision_says_that_the_last_one_has_a_roll_of_its_own(tmp_path):
+    """Rolls by the order: revision 2 names the roll in the release of revision 1, on its ticket too."""
+    way = [{"name": "Black", "fabric": {"srgb": "#141418"}, "sizes": {"M": 2}}]
+    for revision in (1, 2):
+        assert make(tmp_path, prints=ORDER["prints"][:1], revision=revision, colourways=way) == 0
+    folder = tmp_path / "out" / "F-1-r2"
+    (found,) = (f for f in record(folder)["findings"] if f["code"] == "on-film-already")
+    pages = pypdfium2.PdfDocument(folder / "black" / "ticket.pdf")
+    text = " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).split())
+
+    assert "F-1-r1_film-1_1.pdf" in found["message"]
+    assert "Revision 1 of F-1 lies on F-1-r1_film-1_1.pdf" in text
+
+
+def test_a_night_of_too_many_pieces_is_split_between_orders(night, tmp_path, monkeypatch):
+    """One layout takes so many pieces and no more; the others go on a release of their own, each order whole."""
+    _, places, shop = night
+    kept = Places.below(tmp_path)
+    kept.released.mkdir(parents=True, exist_ok=True)
+    for name in ("F-1-r1", "F-2-r1"):
+        shutil.copytree(places.released / name, kept.released / name)
+    monkeypatch.setattr("pipeline.rolls.MOST_PIECES", 20)
+    made = night_rolls(waiting_for_film(kept.released), shop, kept)
+
+    assert [roll.orders for roll in made] == [(("F-1", 1, 17),), (("F-2", 1, 17),)]
+    assert len({roll.name for roll in made}) == 2
 
 
 def test_orders_of_a_night_can_be_kept_apart(tmp_path):

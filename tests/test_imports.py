@@ -47,6 +47,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "release",
         "postflight",
         "postflight_film",
+        "on_film",
         "roll_files",
         "rolls",
         "estimate",

@@ -225,6 +225,12 @@ BAD: list[tuple[str, str, str]] = [
         'garments."unisex tee".sizes.M.half_chest_mm',
         "more than 0",
     ),
+    (
+        "[presses.film-1.roll]\nmargin_mm = 300",
+        "presses.film-1.roll.margin_mm",
+        "leaves nothing of a film 600 mm",
+    ),
+    ("[presses.film-1.roll]\ngutter_mm = 580", "presses.film-1.roll.gutter_mm", "wider than the 580 mm"),
     ("[presses.film-1]\nroute = 'direct'", "presses.film-1.platens", "a direct press needs it"),
     (
         "[presses.direct-1]\nbase_polarity = 'light=ink'",

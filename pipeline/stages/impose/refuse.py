@@ -37,9 +37,9 @@ def problems(pieces: tuple[Piece, ...], roll: Roll) -> tuple[Finding, ...]:
         return (
             _stop(
                 "gutter-too-wide",
-                f"A gutter of {roll.gutter_mm:g} mm leaves nothing of a film {roll.width_mm:g} mm wide and "
-                f"{roll.longest_mm:g} mm long.",
-                "Set gutter_mm, film_width_mm and film_longest_mm of the press in the shop file.",
+                f"A gutter of {roll.gutter_mm:g} mm leaves nothing of a film that can be printed "
+                f"{roll.width_mm:g} mm wide and {roll.longest_mm:g} mm long.",
+                "Set width_mm, margin_mm, gutter_mm and longest_mm of the press's roll in the shop file.",
                 roll.gutter_mm,
                 roll.width_mm,
             ),
@@ -67,8 +67,8 @@ def _too_large(piece: Piece, roll: Roll) -> Finding | None:
         if turns_of(piece, frame, roll):
             return None
         message = (
-            f"{piece.key} takes {width:g} × {height:g} mm with its tag; the film is {roll.width_mm:g} mm wide and at "
-            f"most {roll.longest_mm:g} mm long, and no allowed turn makes it fit."
+            f"{piece.key} takes {width:.1f} × {height:.1f} mm with its tag; the film can be printed "
+            f"{roll.width_mm:g} mm wide and at most {roll.longest_mm:g} mm long, and no allowed turn makes it fit."
         )
     remedy = "Print it smaller, allow turns, or choose a press with a wider film."
     return _stop("larger-than-film", message, remedy, width, roll.width_mm)
