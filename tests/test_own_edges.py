@@ -7,9 +7,12 @@ d from the middle. Art is drawn in mm: 60 units are printed 60 mm wide on the le
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from ops.findings_cases import Case, png, rect, svg
 from ops.findings_table import checked
@@ -17,6 +20,8 @@ from pipeline.art import page
 from pipeline.art.around import around
 from pipeline.finding import Finding
 from pipeline.stages.preflight import bounds, own_edges
+from pipeline.stages.preflight.pictures import PANEL_PX
+from tests.test_make import ORDER, make, order
 from tests.test_page import pdf
 from tests.test_preflight import PPI, draw
 
@@ -55,7 +60,6 @@ def test_a_circle_that_runs_out_is_measured_whatever_way_the_print_is_turned(tur
     assert found.measured == pytest.approx(segment(R, OVER) / smaller**2, rel=0.01)
     assert f"by {OVER / smaller:.1f} mm" in found.message
     assert side in found.message
-    assert found.picture
 
 
 def test_the_place_is_that_of_the_lost_ink_beside_the_box() -> None:
@@ -161,3 +165,17 @@ def test_a_shape_that_one_end_touches_roundly_does_not_look_cut() -> None:
         box = bounds.ink_px(pixels)
         assert box is not None
         assert own_edges.looks_cut(pixels, PPI, box=box) == ()
+
+
+def test_the_held_order_shows_the_drawing_with_its_edge_marked(tmp_path: Path) -> None:
+    """The red line stands where the drawing area ends: 30 of 90 mm are margin, so that it runs from 1/6 to 5/6."""
+    prints = [{**ORDER["prints"][0], "width_mm": 60}]
+    assert (
+        make(tmp_path, order(prints=prints, colourways=ORDER["colourways"][1:]), {"badge.svg": svg(OUT)}) == 3
+    )
+    (path,) = (tmp_path / "out" / "held" / "T-1-r1" / "pictures").glob("outside-area-*.png")
+    with Image.open(path) as image:
+        whole = np.asarray(image.convert("RGB")).astype(int)[:, :PANEL_PX]
+    red = (np.abs(whole - (200, 0, 0)) <= 2).all(axis=2)
+    across = np.flatnonzero(red.sum(axis=0) > 100)
+    assert (across / PANEL_PX).tolist() == pytest.approx([1 / 6, 5 / 6], abs=0.01)
