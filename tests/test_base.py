@@ -205,6 +205,18 @@ def test_light_yellow_cloth_needs_a_base_although_it_is_light() -> None:
     assert decide([(BLACK, 1.0)], yellow, None, "direct").strength == 0.0
 
 
+def test_near_black_ink_alone_asks_for_no_base_on_any_cloth() -> None:
+    """Common practice, no source. On a vivid yellow-green #101012 shifts by ΔE00 6.9, yet no base would lie there.
+
+    A colour beside it decides for itself.
+    """
+    vivid = (216 / 255, 240 / 255, 64 / 255)
+    assert decide([((16, 16, 18), 1.0)], vivid, None, "direct").strength == 0.0
+    assert "near-black" in decide([((16, 16, 18), 1.0)], vivid, None, "direct").why
+    assert decide([((16, 16, 18), 0.9), ((26, 58, 143), 0.1)], vivid, None, "direct").strength == 1.0
+    assert decide([((16, 16, 18), 1.0)], vivid, None, "transfer").strength == 1.0
+
+
 def test_the_fabric_has_its_own_word() -> None:
     dark = (0.1, 0.1, 0.1)
     assert decide([(RED, 1.0)], dark, "none", "direct").strength == 0.0

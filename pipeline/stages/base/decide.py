@@ -15,6 +15,8 @@ from pipeline.raster_ops import SrgbColour
 
 Route: TypeAlias = Literal["direct", "transfer", "screen"]
 
+BLACK_L = 12.0
+"""Under ink darker than this L* no base is needed (common practice, no source)."""
 WHITE_L = 95.0
 """A main colour with this L* or more, and hardly any chroma, counts as white (common practice, no source)."""
 WHITE_CHROMA = 5.0
@@ -39,6 +41,7 @@ def decide(
     """Decide whether the colours need a base on this fabric.
 
     `main_colours` are (sRGB, share of the inked area), `cloth_srgb` encoded 0–1, `fabric_base` the fabric's own word.
+    Near-black ink has no base under it, and asks for none.
     """
     if route == "transfer":
         return BaseDecision(1.0, "a transfer always has a base: the white carries the adhesive")
@@ -55,12 +58,17 @@ def decide(
         return BaseDecision(0.0, "nothing is printed")
     colours = np.array([rgb for rgb, _ in main_colours], np.uint8)
     lab = lab_of_rgb8(colours)
+    light = lab[:, 0] >= BLACK_L
+    if not light.any():
+        return BaseDecision(0.0, "all ink is near-black, which needs no base")
+    colours, lab = colours[light], lab[light]
     cloth = srgb_to_linear(np.array(cloth_srgb, np.float64))
     bare = srgb_to_lab(linear_to_srgb(LINEAR_OF_8BIT[colours] * cloth))
     shift = delta_e_00(bare, lab)
     worst = int(np.argmax(shift))
     if shift[worst] > limit_de:
-        name = hex_of(main_colours[worst][0])
+        red, green, blue = colours[worst].tolist()
+        name = hex_of((red, green, blue))
         return BaseDecision(1.0, f"straight on the fabric {name} would shift by ΔE00 {shift[worst]:.1f}")
     white = (lab[:, 0] >= WHITE_L) & (np.hypot(lab[:, 1], lab[:, 2]) <= WHITE_CHROMA)
     away = float(delta_e_00(srgb_to_lab(np.array(cloth_srgb, np.float64)), np.array([100.0, 0.0, 0.0])))

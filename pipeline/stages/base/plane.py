@@ -13,11 +13,10 @@ from pipeline.raster import MM_PER_INCH, Pixels, Plane
 from pipeline.raster_ops import Floats, Index, Mask, bands, disc, grow, packed, strips, window_max
 from pipeline.raster_runs import Picture, Runs
 from pipeline.stages.base.choke import FAR, Depths, depths
+from pipeline.stages.base.decide import BLACK_L
 
 Hairlines: TypeAlias = Literal["base", "none", "stop"]
 
-BLACK_L = 12.0
-"""Under ink darker than this L* no base is needed (common practice, no source)."""
 HAIRLINE_MM = 0.10
 """The least width of base that a feature keeps where the choke would leave none."""
 TIP_MM = 1.0
