@@ -7,14 +7,13 @@ A **job** is one print on one colourway with all its plates; what is decided, is
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pipeline.art.paint import PaintMap, Rgb, parse_hex
-from pipeline.art.piece import Art, BitmapArt, Edge, PageArt, VectorArt, edge_of
+from pipeline.art.piece import Art, BitmapArt, Edge, PageArt, VectorArt, art_digest, edge_of
 from pipeline.art.spool import drawing_name
 from pipeline.fabric import Cloth
 from pipeline.finding import Finding
@@ -23,6 +22,8 @@ from pipeline.order import ArtChoices, Order, Print, choices_of, garment_of, pri
 from pipeline.order_parts import Colourway
 from pipeline.plan_names import plate_key, pooled, stem_of
 from pipeline.plan_paints import LEFT_IN, Treatment, goes_as_pixels, has_images, left_in, paints_for
+from pipeline.raster import Pixels
+from pipeline.raster_ops import colours_of
 from pipeline.shop import Shop, cloth_of, press_of, reference_of
 from pipeline.shop_parts import Thresholds
 from pipeline.shop_presses import Press
@@ -166,8 +167,9 @@ def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:
         "prints": slugs(p.name for p in order.prints),
     }
     digests = {name: art_digest(art) for name, art in arts.items()}
+    colours = {name: colours_of(art.pixels) for name, art in arts.items() if isinstance(art, BitmapArt)}
     jobs = tuple(
-        _job(_Context(order, shop, arts, digests, folders), colourway, print_)
+        _job(_Context(order, shop, arts, digests, colours, folders), colourway, print_)
         for colourway in order.colourways
         for print_ in prints_of(order, colourway)
     )
@@ -184,23 +186,13 @@ def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:
     return Plan(order, pooled(jobs, order, folders), folders, tuple(dict.fromkeys(seen)), overs)
 
 
-def art_digest(art: Art) -> str:
-    """Return the digest of a drawing: the art itself, not its name."""
-    if isinstance(art, BitmapArt):
-        shape = f"{art.pixels.shape} {art.lossy}".encode()
-        return hashlib.sha256(shape + art.pixels.tobytes()).hexdigest()
-    around = b"" if art.around is None else art_digest(art.around.art).encode()
-    if isinstance(art, VectorArt):
-        return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg + around).hexdigest()
-    return hashlib.sha256(art.pdf + around).hexdigest()
-
-
 @dataclass(frozen=True, slots=True)
 class _Context:
     order: Order
     shop: Shop
     arts: Mapping[str, Art]
     digests: Mapping[str, str]
+    colours: Mapping[str, Pixels]
     folders: Mapping[str, Mapping[str, str]]
 
 
@@ -224,7 +216,13 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
     )
     placements = place(print_, spot, press, (art.width, art.height), colourway.pieces)
     paints, treatment, findings = paints_for(
-        art, choices, cloth, limits, placements[0].width_mm, _elements(context, colourway)
+        art,
+        choices,
+        cloth,
+        limits,
+        placements[0].width_mm,
+        _elements(context, colourway),
+        context.colours.get(name),
     )
     keys = None
     if not goes_as_pixels(art):

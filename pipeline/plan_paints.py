@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.art.paint import PaintMap, Rgb, Swap, hex_of, parse_hex
 from pipeline.art.piece import Art, BitmapArt, PageArt, VectorArt
@@ -16,7 +17,7 @@ from pipeline.finding import Finding
 from pipeline.order import ArtChoices
 from pipeline.order_parts import SwapRule
 from pipeline.shop_parts import Thresholds
-from pipeline.stages.knockout import KnockOutSettings
+from pipeline.stages.knockout import KnockOutSettings, leaves_all
 from pipeline.stages.recolour import match_paints, nearest_colours
 
 
@@ -53,13 +54,17 @@ def paints_for(
     limits: Thresholds,
     width_mm: float,
     elsewhere: frozenset[str] = frozenset(),
+    colours: NDArray[np.uint8] | None = None,
 ) -> tuple[PaintMap, Treatment, tuple[Finding, ...]]:
     """Return how the art is drawn, what bitmaps go through, and what the art does not have.
 
     `elsewhere` are the elements of all art on the colourway: what the colourway names need be in one piece of it only.
+    `colours` (n, 4) are those of a bitmap: where none of them goes, the cloth changes nothing, and cloths share plates.
     """
     wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
     knock_out = _knock_out(art, choices, cloth, limits, width_mm)
+    if knock_out and colours is not None and not wanted and choices.ground != "remove":
+        knock_out = None if leaves_all(colours, cloth.srgb, knock_out) else knock_out
     treatment = Treatment(
         choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out, _lossy(art)
     )

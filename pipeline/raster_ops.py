@@ -65,6 +65,15 @@ def packed(pixels: Pixels) -> NDArray[np.uint32]:
     return np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
 
 
+def colours_of(pixels: Pixels) -> NDArray[np.uint8]:
+    """Return the distinct colours of what is visible in pixels (H, W, 4), as opaque RGBA (n, 4)."""
+    there = np.zeros(2**24, np.bool_)
+    for rows in bands(pixels.shape[0], 64):
+        words = packed(pixels[rows]).reshape(-1)
+        there[words[words >> 24 > 0] & 0xFFFFFF] = True
+    return (np.flatnonzero(there).astype("<u4") | 0xFF000000).view(np.uint8).reshape(-1, 4)
+
+
 def per_colour(colours: NDArray[np.uint32], of: Callable[[Pixels], NDArray[Any]]) -> NDArray[Any]:
     """Return `of` for each packed RGBA colour, working it out once a distinct colour.
 

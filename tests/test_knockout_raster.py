@@ -13,8 +13,15 @@ from ops.exactness import FABRICS, Piece, disc, fringe_of, measure, paint, photo
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab
 from pipeline.raster import Pixels
-from pipeline.raster_ops import SrgbColour, seen_on
-from pipeline.stages.knockout import KnockOutSettings, choose_mode, knock_out, knock_out_edges, knock_out_ramp
+from pipeline.raster_ops import SrgbColour, colours_of, seen_on
+from pipeline.stages.knockout import (
+    KnockOutSettings,
+    choose_mode,
+    knock_out,
+    knock_out_edges,
+    knock_out_ramp,
+    leaves_all,
+)
 from pipeline.stages.knockout.ramp import smallest_share
 from tests.conftest import REFERENCE
 
@@ -183,3 +190,20 @@ def test_art_without_the_fabric_colour_comes_back_as_it_was() -> None:
     done = knock_out_edges(art, RED, PLAIN)
     assert (done.pixels == art).all()
     assert done.share == 0.0
+    assert leaves_all(colours_of(art), RED, PLAIN)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), cloth=st.tuples(*[st.integers(0, 255)] * 3))
+def test_art_whose_colours_all_stay_is_not_touched_by_the_knock_out(seed: int, cloth: tuple) -> None:
+    """What plates share between cloths rests on this; the colours are those that numpy finds."""
+    rng = np.random.default_rng(seed)
+    art = rng.integers(0, 256, (6, 6, 4)).astype(np.uint8).repeat(4, axis=0)
+    art[art[..., 3] == 0] = 0
+    seen = np.unique(art[art[..., 3] > 0][:, :3], axis=0)
+    found = colours_of(art)
+    assert (np.unique(found[:, :3], axis=0) == seen).all()
+    assert len(found) == len(seen)
+    encoded = (cloth[0] / 255, cloth[1] / 255, cloth[2] / 255)
+    same = (knock_out(art, encoded, PLAIN).pixels == art).all()
+    assert same or not leaves_all(found, encoded, PLAIN)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
@@ -113,3 +114,14 @@ def edge_of(art: Art) -> Edge:
         return "crossed"
     cut = isinstance(art, PageArt) or any(word in art.svg for word in (b"clip-path", b"mask", b"<image"))
     return "unknown" if cut else "whole"
+
+
+def art_digest(art: Art) -> str:
+    """Return the digest of a drawing: the art itself, not its name."""
+    if isinstance(art, BitmapArt):
+        shape = f"{art.pixels.shape} {art.lossy}".encode()
+        return hashlib.sha256(shape + art.pixels.tobytes()).hexdigest()
+    around = b"" if art.around is None else art_digest(art.around.art).encode()
+    if isinstance(art, VectorArt):
+        return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg + around).hexdigest()
+    return hashlib.sha256(art.pdf + around).hexdigest()

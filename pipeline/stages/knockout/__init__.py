@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.raster import Pixels
 from pipeline.raster_ops import SrgbColour
 from pipeline.stages.knockout.edges import knock_out_edges
-from pipeline.stages.knockout.find import choose_mode, sure_out
+from pipeline.stages.knockout.find import choose_mode, leaves_all, sure_out
 from pipeline.stages.knockout.ramp import knock_out_ramp
 from pipeline.stages.knockout.solve import Keys, keys_for, solve
 from pipeline.stages.knockout.values import KnockOut, KnockOutSettings, Mode
@@ -28,6 +28,7 @@ __all__ = [
     "knock_out",
     "knock_out_edges",
     "knock_out_ramp",
+    "leaves_all",
     "solve",
     "sure_out",
 ]

@@ -29,8 +29,7 @@ def sure_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings)
     Patches smaller than the smallest hole and mixtures of two neighbours that merely pass through the fabric's
     colour are part of the picture and stay.
     """
-    backs = backings(cloth_srgb, settings)
-    limits = [settings.out_de] + [settings.tolerance_de] * (len(backs) - 1)
+    backs, limits = _wanted(cloth_srgb, settings)
     labels = within_de(pixels, backs, limits)
     if not labels.any():
         return labels
@@ -38,6 +37,17 @@ def sure_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings)
         labels = through_noise(pixels, labels, backs, limits)
     labels = _without_strays(pixels, labels, settings.smallest_hole_px)
     return _into_thin_alpha(pixels, labels, backs)
+
+
+def _wanted(cloth_srgb: SrgbColour, settings: KnockOutSettings) -> tuple[Floats, list[float]]:
+    """Return the colours to remove, and the ΔE00 up to which each is."""
+    backs = backings(cloth_srgb, settings)
+    return backs, [settings.out_de] + [settings.tolerance_de] * (len(backs) - 1)
+
+
+def leaves_all(colours: NDArray[np.uint8], cloth_srgb: SrgbColour, settings: KnockOutSettings) -> bool:
+    """Say whether the knock-out surely changes nothing in art that has these colours alone, opaque RGBA (n, 4)."""
+    return settings.forced != "ramp" and not within_de(colours[None], *_wanted(cloth_srgb, settings)).any()
 
 
 def _without_strays(pixels: Pixels, labels: Plane, smallest: int) -> Plane:
