@@ -5,7 +5,8 @@ is the ΔE00 between the art and the knocked-out art on its own fabric; "fringe"
 towards the old fabric, seen on another one, in the zone around knocked-out edges (0 is perfect; a hard threshold gives
 0.2–0.6); "outside" counts pixels with more base than colour. "over limit" counts pixels that differ by
 more than ΔE00 1 and more than one 8-bit level. A ramp takes the least coverage that shows the same, so that a glow in
-a colour that is not the purest comes out thinner than it was drawn (below 0), which is no fringe.
+a colour that is not the purest comes out thinner than it was drawn (below 0), which is no fringe. Lossy art (JPEG) is
+held to its own picture with the chroma restored that has bled over its edges, and has rows of its own besides.
 
     python -m ops.exactness [FILE]      print the table, or put it between the marks of FILE
 """
@@ -14,18 +15,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ops.exactness_fade import FadeRow, fade_lines, fade_row
+from ops.exactness_lossy import LossyRow, lossy_lines, lossy_row
 from ops.marks import argument, show
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
 from pipeline.raster_ops import SrgbColour, grow, seen_on
 from pipeline.stages.base import base_plane
-from pipeline.stages.knockout import KnockOut, KnockOutSettings, knock_out_edges, knock_out_ramp
+from pipeline.stages.knockout import (
+    BLED_PX,
+    KnockOut,
+    KnockOutSettings,
+    knock_out_edges,
+    knock_out_ramp,
+    unbled,
+)
 
 Floats = NDArray[np.float64]
 FABRICS: dict[str, SrgbColour] = {
@@ -34,6 +44,7 @@ FABRICS: dict[str, SrgbColour] = {
     "barn red": (0.48, 0.12, 0.14),
     "heather": (0.6, 0.6, 0.62),
 }
+CREST = Path(__file__).parents[1] / "examples" / "kite-society" / "crest.svg"
 SIZE = 240
 SCALE = 8
 
@@ -143,6 +154,21 @@ def photograph(name: str) -> Floats:
     return np.asarray(picture[top : top + SIZE, left : left + SIZE, :3] / 255.0, np.float64)
 
 
+def crest() -> Floats:
+    """The crest of the example orders as a bitmap, premultiplied RGBA (SIZE, SIZE, 4) 0–1."""
+    from pipeline.art.draw import draw
+    from pipeline.art.piece import VectorArt
+    from pipeline.art.read import read_art
+
+    art = read_art(CREST, "crest")
+    assert isinstance(art, VectorArt)
+    width = round(SIZE * art.width / art.height)
+    out = np.zeros((SIZE, SIZE, 4))
+    drawn = draw(art, width, SIZE) / 255.0
+    out[:, :width] = np.concatenate([drawn[..., :3] * drawn[..., 3:], drawn[..., 3:]], axis=-1)
+    return out
+
+
 def _blurred(truth: Floats, sigma: float) -> Floats:
     from scipy import ndimage
 
@@ -190,8 +216,19 @@ def pieces() -> Iterator[Piece]:
     yield Piece("palette of 32", badge, finish=few_colours)
     yield Piece("JPEG 90", badge, lossy=True, finish=jpeg(90))
     yield Piece("JPEG 75 ring", ringed, lossy=True, finish=jpeg(75))
-    yield Piece("photograph, cut out", paint([(disc(120, 120, 104), photograph("astronaut"))]))
-    yield Piece("photograph, lettering cut", paint([(star(120, 120, 110, 7), photograph("chelsea"))]))
+    large, small = paint([(lettering(22), sun)]), paint([(lettering(12), cream), (disc(120, 220, 18), sea)])
+    yield Piece("JPEG 90 lettering 22 px", large, lossy=True, finish=jpeg(90))
+    yield Piece("JPEG 75 lettering 22 px", large, lossy=True, finish=jpeg(75))
+    yield Piece("JPEG 90 lettering 12 px", small, lossy=True, finish=jpeg(90))
+    yield Piece("JPEG 60 lettering 12 px", small, lossy=True, finish=jpeg(60))
+    yield Piece("example crest", crest())
+    yield Piece("JPEG 85 example crest", crest(), lossy=True, finish=jpeg(85))
+    for name, picture in (
+        ("photograph, cut out", paint([(disc(120, 120, 104), photograph("astronaut"))])),
+        ("photograph, lettering cut", paint([(star(120, 120, 110, 7), photograph("chelsea"))])),
+    ):
+        yield Piece(name, picture)
+        yield Piece(f"JPEG 90 {name}", picture, lossy=True, finish=jpeg(90))
     wash = np.stack([0.9 - 0.5 * x, 0.3 + 0.5 * y, 0.6 + 0.3 * np.sin(6 * x)], axis=-1)
     yield Piece("painted", paint([(star(120, 120, 112, 6), wash), (disc(90, 90, 20), cream)]))
     glow = np.clip(1.2 - np.hypot(x - 0.5, y - 0.5) * 2.6, 0.0, 1.0) ** 1.5
@@ -201,10 +238,8 @@ def pieces() -> Iterator[Piece]:
 
 def knocked_out(piece: Piece, cloth: SrgbColour) -> tuple[Pixels, KnockOut]:
     """Return the piece's picture on `cloth`, and what is knocked out of it."""
-    art = piece.on(cloth)
-    return art, (knock_out_ramp if piece.ramp else knock_out_edges)(
-        art, cloth, KnockOutSettings(lossy=piece.lossy)
-    )
+    art, how = piece.on(cloth), knock_out_ramp if piece.ramp else knock_out_edges
+    return art, how(art, cloth, KnockOutSettings(lossy=piece.lossy))
 
 
 def measure(piece: Piece, fabric: str, cloth: SrgbColour) -> Row:
@@ -213,7 +248,11 @@ def measure(piece: Piece, fabric: str, cloth: SrgbColour) -> Row:
 
 
 def _measured(piece: Piece, fabric: str, cloth: SrgbColour, art: Pixels, done: KnockOut) -> Row:
-    wanted = seen_on(art, cloth)
+    held = art
+    if piece.lossy:
+        beside = grow(done.sure_out, BLED_PX)[..., None]
+        held = np.where(beside, unbled(art, np.array([cloth]) * 255.0), art)
+    wanted = seen_on(held, cloth)
     wanted[done.sure_out] = np.asarray(cloth) * 255.0
     seen = seen_on(done.pixels, cloth)
     de = delta_e_00(srgb_to_lab(seen / 255.0), srgb_to_lab(wanted / 255.0))
@@ -241,14 +280,15 @@ def fringe_of(pixels: Pixels, truth: Floats, cloth: SrgbColour) -> tuple[float, 
     return float(np.mean((alpha - cover)[zone])), float(np.mean(bias[zone]))
 
 
-def table() -> list[tuple[Row, FadeRow]]:
+def table() -> list[tuple[Row, FadeRow, LossyRow | None]]:
     """Measure every piece on every fabric."""
     rows = []
     for piece in pieces():
         for name, cloth in FABRICS.items():
             art, done = knocked_out(piece, cloth)
             fade = fade_row(piece.name, name, cloth, done.pixels)
-            rows.append((_measured(piece, name, cloth, art, done), fade))
+            lossy = lossy_row(piece.name, name, piece.truth, art, done, cloth) if piece.lossy else None
+            rows.append((_measured(piece, name, cloth, art, done), fade, lossy))
     return rows
 
 
@@ -287,14 +327,16 @@ def report() -> str:
     lines += [
         f"| {r.piece} | {r.fabric} | {r.worst_de:.2f} | {r.de_999:.2f} | {r.over_a_level} "
         f"| {r.coverage:+.3f} | {r.fringe:+.3f} | {r.outside} |"
-        for r, _ in rows
+        for r, _, _ in rows
     ]
     straight, round_ = choke_error_um()
     lines += [
         "",
         f"Choke of 0.15 mm at 300 ppi: worst error {straight:.1f} µm on straight edges, {round_:.1f} µm on discs.",
         "",
-        *fade_lines([row for _, row in rows]),
+        *lossy_lines([row for _, _, row in rows if row is not None]),
+        "",
+        *fade_lines([row for _, row, _ in rows]),
     ]
     return "\n".join(lines)
 

@@ -80,12 +80,14 @@ def cropped(x: float) -> bytes:
     return png(out)
 
 
-def boxed(ground: tuple[int, int, int]) -> bytes:
-    """Return a yellow logo on a flat ground, 800 px wide."""
+def boxed(
+    ground: tuple[int, int, int], logo: tuple[int, int, int] = (240, 200, 60), *, jpeg: bool = False
+) -> bytes:
+    """Return a yellow logo on a flat ground, 800 px wide, as PNG or JPEG."""
     out = np.full((800, 800, 4), 255, np.uint8)
     out[..., :3] = ground
-    out[200:600, 250:550, :3] = (240, 200, 60)
-    return png(out)
+    out[203:597, 253:547, :3] = logo
+    return png(out[..., :3], "RGB", "JPEG", quality=90) if jpeg else png(out)
 
 
 def cmyk(*, profile: bool) -> bytes:
@@ -180,6 +182,10 @@ def coloured() -> Cases:
              "no square", (svg(disc(20, "#f0e8d0")), green)),
         Case("opaque-ground", "a logo on a white box", (boxed((255, 255, 255)), green),
              "on a white shirt", (boxed((255, 255, 255)), {})),
+        Case("lossy-edges", "a JPEG, its yellow 25 levels lighter than the fabric",
+             (boxed((153, 153, 158), (226, 181, 40), jpeg=True), fabric("#99999e")),
+             "42 levels", (boxed((153, 153, 158), jpeg=True), fabric("#99999e")),
+             mend=(boxed((153, 153, 158), (226, 181, 40)), fabric("#99999e"))),
         Case("swap-not-found", "a swap of a colour that is not there",
              (svg(INK), {"swap": [{"from": "#c0a020", "to": "#203020"}]}),
              "of one that is", (svg(INK), {"swap": [{"from": "#1a3a8f", "to": "#203020"}]}),

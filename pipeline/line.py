@@ -30,6 +30,9 @@ from pipeline.stages.recolour import Unmatched, swap_pixels
 BEYOND_PX = 1536
 """Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
+_UNTOLD = 0.25
+"""Share of the knocked-out edges that lossy art does not tell, from which on somebody hears of it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Notes:
@@ -153,7 +156,23 @@ def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
     if treatment.knock_out is None or treatment.cloth_srgb is None:
         return pixels, Notes("", tuple(findings), missing)
     result = knock_out(pixels, treatment.cloth_srgb, treatment.knock_out)
+    if result.untold > _UNTOLD:
+        findings.append(_soft_in_the_file(result.untold))
     return result.pixels, Notes(result.mode, tuple(findings), missing)
+
+
+def _soft_in_the_file(share: float) -> Finding:
+    return Finding(
+        code="lossy-edges",
+        severity="warn",
+        message=f"The art was saved as JPEG or the like, and at {100 * share:.0f} % of the edges where the fabric is "
+        "knocked out the kept colour is about as light as the fabric. There the file does not hold where one ends and "
+        "the other begins; the edges may come out soft or ragged.",
+        remedy="Ask for the art as a drawing, or as PNG or TIFF that never was a JPEG; or print it on a lighter or "
+        "darker fabric.",
+        measured=round(100 * share),
+        limit=round(100 * _UNTOLD),
+    )
 
 
 def _ground_gone(cleared: Cleared) -> Finding:

@@ -20,7 +20,7 @@ FINDING_CODES = (
     "unsupported-feature",
     "renderers-disagree", "base-too-thin", "near-edge", "small-text", "soft-alpha", "faint-ink", "specks",
     "low-contrast", "low-contrast-neighbours", "live-text", "guide-left", "hidden-content", "on-obstruction",
-    "swap-not-found",
+    "swap-not-found", "lossy-edges",
     "nothing-knocked-out", "out-of-gamut", "colour-mode", "no-profile", "dye-migration", "fade-unreachable",
     "fade-not-calibrated",
 )  # fmt: skip

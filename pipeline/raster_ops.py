@@ -60,6 +60,12 @@ def disc(reach: float) -> list[tuple[int, int]]:
     return [(dy, dx) for d2, dy, dx in sorted(found) if 0 < d2 <= reach * reach]
 
 
+def square(reach: int) -> list[tuple[int, int]]:
+    """Return the offsets (dy, dx) within `reach` in y and in x, without (0, 0)."""
+    around = range(-reach, reach + 1)
+    return [(dy, dx) for dy in around for dx in around if dy or dx]
+
+
 def packed(pixels: Pixels) -> NDArray[np.uint32]:
     """Return each RGBA pixel as one number, shape (H, W), for comparing whole pixels."""
     return np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
@@ -94,6 +100,17 @@ def seen_on(pixels: Pixels, cloth_srgb: SrgbColour) -> Floats:
     alpha = pixels[..., 3:].astype(np.float64) / 255.0
     cloth = np.asarray(cloth_srgb, np.float64) * 255.0
     return alpha * pixels[..., :3] + (1.0 - alpha) * cloth
+
+
+def luma(colours: NDArray[Any]) -> Floats:
+    """Return the lightness Y′ of encoded colours or of their differences, shape (…, 3), in their unit (ITU-T T.871)."""
+    return np.asarray(0.299 * colours[..., 0] + 0.587 * colours[..., 1] + 0.114 * colours[..., 2])
+
+
+def luma_chroma(colours: NDArray[Any]) -> Floats:
+    """Return encoded colours or their differences as Y′, Cb and Cr, shape (…, 3), in their unit (ITU-T T.871)."""
+    y = luma(colours)
+    return np.stack([y, (colours[..., 2] - y) / 1.772, (colours[..., 0] - y) / 1.402], axis=-1)
 
 
 def strips(shape: tuple[int, ...]) -> Iterator[slice]:

@@ -21,6 +21,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "raster_runs",
         "raster_mix",
         "raster_lossy",
+        "raster_kept",
         "fabric",
         "art.paint",
         "soft_proof",

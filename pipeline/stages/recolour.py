@@ -21,6 +21,8 @@ _NEAR_PX = 24
 _BESIDE_PX = 4
 _MISFIT = 6.0
 _OTHER_DE = 8.0
+_USUAL_NOISE = 0.04
+"""Block noise of usual JPEG files, of the difference across an edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +111,7 @@ def _lossy_moves(pixels: Pixels, owner: Plane, which: int, old: Floats, step: Fl
     """Return what `_moves` returns, for art whose colours carry block noise and whose chroma has bled."""
     area: Mask = owner == which
     share = np.where(area, np.uint8(255), np.uint8(0))
-    ring = unmix_edges(pixels, area, old, lossy=True)
+    ring = unmix_edges(pixels, area, old, noise=_USUAL_NOISE, bled=True)
     share.reshape(-1)[ring.at] = np.where(ring.settled, np.floor((1.0 - ring.share) * 255.0 + 0.5), 0.0)
     at, part = strokes(pixels, area, old, _other_flats(pixels, old))
     free = (share == 0) & (owner == 0)

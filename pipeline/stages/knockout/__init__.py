@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipeline.raster import Pixels
 from pipeline.raster_ops import SrgbColour
+from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.edges import knock_out_edges
 from pipeline.stages.knockout.find import choose_mode, leaves_all, sure_out
 from pipeline.stages.knockout.ramp import knock_out_ramp
@@ -19,6 +20,7 @@ def knock_out(pixels: Pixels, cloth_srgb: SrgbColour, settings: KnockOutSettings
 
 
 __all__ = [
+    "BLED_PX",
     "Keys",
     "KnockOut",
     "KnockOutSettings",
@@ -31,4 +33,5 @@ __all__ = [
     "leaves_all",
     "solve",
     "sure_out",
+    "unbled",
 ]

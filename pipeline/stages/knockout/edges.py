@@ -8,8 +8,10 @@ from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_mix import Mixtures, unmix_edges
-from pipeline.raster_ops import Floats, Index, Mask, SrgbColour
+from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, grow, luma, luma_chroma
+from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.find import backings, sure_out
+from pipeline.stages.knockout.noise import noise_share
 from pipeline.stages.knockout.ramp import smallest_share
 from pipeline.stages.knockout.values import KnockOut, KnockOutSettings
 
@@ -18,10 +20,12 @@ _LEVEL = 0.95
 _DELTA_E = 0.9
 _BLOCK_NOISE = 0.15
 """A smaller share than this beside the fabric's colour is block noise in lossy art …"""
-_BLOCK_LEVELS = 48.0
+_BLOCK_LEVELS = 12.0
 """… unless it is farther than this from the fabric, or leans away from it on the mean of its surroundings."""
 _LEANS = 6.0
 _AROUND = 2
+_ALIKE, _COLOURFUL = 40.0, 30.0
+"""Colours that differ by less lightness and more chroma than this, in levels, are told apart by what has bled."""
 
 
 def knock_out_edges(
@@ -30,23 +34,46 @@ def knock_out_edges(
     """Knock out the fabric's colour and unmix the edges beside it; all else stays bit for bit.
 
     `pixels` (H, W, 4) straight sRGB at the art's own resolution, `cloth_srgb` encoded 0–1; `labels` are those of
-    `sure_out`, when they are at hand.
+    `sure_out`, when they are at hand. Lossy art is taken with its chroma restored (`unbled`) within a few pixels of
+    what goes, and bit for bit beyond; on its own fabric it then looks as that does.
     """
+    backs = backings(cloth_srgb, settings)
     if labels is None:
         labels = sure_out(pixels, cloth_srgb, settings)
+    art = pixels
+    if settings.lossy and labels.any():
+        art = unbled(pixels, backs)
+        labels = sure_out(art, cloth_srgb, settings)
     gone = labels > 0
-    out = np.array(pixels, order="C")
+    out = np.array(art, order="C")
     out[gone] = 0
-    for which, back in enumerate(backings(cloth_srgb, settings)):
+    rings = []
+    for which, back in enumerate(backs):
         area = labels == which + 1
         if area.any():
-            ring = unmix_edges(pixels, area, back, lossy=settings.lossy)
+            noise = noise_share(art, back, settings.tolerance_de) if settings.lossy else None
+            ring = unmix_edges(art, area, back, noise=noise)
             if settings.lossy:
-                ring = _clear_noise(out, gone, pixels, ring)
-            _write(out, pixels, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
+                ring = _clear_noise(out, gone, art, ring)
+                rings.append(ring)
+            _write(out, art, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
+    if art is not pixels:
+        beyond = ~grow(gone, BLED_PX)
+        out[beyond] = pixels[beyond]
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
-    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0)
+    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0, _untold(rings))
+
+
+def _untold(rings: list[Mixtures]) -> float:
+    """Return the share of the edges where colours differ by chroma and hardly by lightness, so that they stay soft."""
+    apart = [luma_chroma(ring.kept - ring.back) for ring in rings]
+    edges = sum(len(part) for part in apart)
+    alike = sum(
+        int(np.count_nonzero((np.abs(y) < _ALIKE) & (cb * cb + cr * cr > _COLOURFUL * _COLOURFUL)))
+        for y, cb, cr in (part.T for part in apart)
+    )
+    return alike / edges if edges else 0.0
 
 
 def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mixtures:
@@ -60,15 +87,11 @@ def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mix
     weak = (ring.share < _BLOCK_NOISE) & (apart < _BLOCK_LEVELS)
     own = np.zeros(ring.at.size, np.bool_)
     lean = _leaning(pixels, gone, ring.at[weak], ring.back[weak])
-    own[weak] = (np.abs(lean) > _LEANS) & (lean * _luma(ring.kept[weak] - ring.back[weak]) < 0.0)
+    own[weak] = (np.abs(lean) > _LEANS) & (lean * luma(ring.kept[weak] - ring.back[weak]) < 0.0)
     noise = ring.at[weak & ~own]
     gone.reshape(-1)[noise] = True
     out.reshape(-1, 4)[noise] = 0
     return Mixtures(ring.at[~own], ring.share[~own], ring.kept[~own], ring.back[~own], ring.settled[~own])
-
-
-def _luma(colours: Floats) -> Floats:
-    return 0.299 * colours[:, 0] + 0.587 * colours[:, 1] + 0.114 * colours[:, 2]
 
 
 def _leaning(pixels: Pixels, gone: Mask, at: Index, back: Floats) -> Floats:
@@ -80,7 +103,7 @@ def _leaning(pixels: Pixels, gone: Mask, at: Index, back: Floats) -> Floats:
     for dy in range(-_AROUND, _AROUND + 1):
         for dx in range(-_AROUND, _AROUND + 1):
             y, x = np.clip(at // width + dy, 0, height - 1), np.clip(at % width + dx, 0, width - 1)
-            total += np.where(part[y, x], _luma(pixels[y, x, :3] - back), 0.0)
+            total += np.where(part[y, x], luma(pixels[y, x, :3] - back), 0.0)
             count += part[y, x]
     return np.asarray(total / count)
 

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import Pixels, Plane
-from pipeline.raster_lossy import through_noise
 from pipeline.raster_ops import Floats, Mask, SrgbColour, grow, window_min, within_de
+from pipeline.stages.knockout.noise import through_noise
 from pipeline.stages.knockout.values import KnockOutSettings, Mode
 
 SOFT_EDGE_PX = 4.0

@@ -46,9 +46,13 @@ class KnockOutSettings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnockOut:
-    """The art after the knock-out; `sure_out` (H, W) is where ink was removed wholly, `share` of the inked area."""
+    """The art after the knock-out; `sure_out` (H, W) is where ink was removed wholly, `share` of the inked area.
+
+    `untold`: of lossy art, the share of its edges at which lightness does not tell the kept colour from the fabric's.
+    """
 
     pixels: Pixels
     sure_out: Mask
     mode: Mode
     share: float
+    untold: float = 0.0
