@@ -6,8 +6,10 @@ import random
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 SEED = 2041
+SIDE = 3400
 
 
 def flat(folder: Path) -> Path:
@@ -38,15 +40,26 @@ def photograph(folder: Path) -> Path:
     """Write a picture of smooth tones with grain, such as a camera gives."""
     from PIL import Image
 
-    side = 3400
-    y, x = np.mgrid[0:side, 0:side] / side
+    Image.fromarray(_tones()).save(folder / "photograph.jpg", quality=92)
+    return folder / "photograph.jpg"
+
+
+def cut_out_photograph(folder: Path) -> Path:
+    """Write the same picture as a disc, with alpha that is soft at the edge alone."""
+    from PIL import Image
+
+    away = np.hypot(*(np.mgrid[0:SIDE, 0:SIDE] - (SIDE - 1) / 2))
+    alpha = np.clip((SIDE / 2 - 10 - away) * 128, 0, 255).astype(np.uint8)
+    Image.fromarray(np.dstack([_tones(), alpha])).save(folder / "photograph.png", compress_level=1)
+    return folder / "photograph.png"
+
+
+def _tones() -> NDArray[np.uint8]:
+    y, x = np.mgrid[0:SIDE, 0:SIDE] / SIDE
     rng = np.random.default_rng(SEED)
     tones = np.stack([120 + 70 * np.sin(9 * x + n) * np.cos(7 * y - n) for n in range(3)], axis=-1)
-    grain = rng.normal(0, 3, (side, side, 1))
-    Image.fromarray(np.clip(tones + grain, 40, 230).astype(np.uint8)).save(
-        folder / "photograph.jpg", quality=92
-    )
-    return folder / "photograph.jpg"
+    grain = rng.normal(0, 3, (SIDE, SIDE, 1))
+    return np.clip(tones + grain, 40, 230).astype(np.uint8)
 
 
 def _svg(path: Path, shapes: str) -> Path:

@@ -6,7 +6,10 @@ import pytest
 
 from ops.capacity import WORKERS, Order, mix, simulate
 
-COST = {kind: {"a": 0.9, "b": 0.02, "c": 0.2, "d": 0.5} for kind in ("flat", "illustration", "photograph")}
+COST = {
+    kind: {"a": 0.9, "b": 0.02, "c": 0.2, "d": 0.5, "e": 0.05}
+    for kind in ("flat", "illustration", "photograph")
+}
 
 
 @pytest.mark.parametrize("workers", WORKERS)
