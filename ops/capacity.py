@@ -268,8 +268,8 @@ postflight and publishing included. The last column says how far the model is of
 ## What a night carries
 
 Simulated: {plates} plates of 10,000 orders ({each:.1f} an order), none shared between cloths; 60 % flat art, 25 %
-illustrations, 15 % photographs; 1 to 5 colourways, full fronts in 3 to 6 sizes, chests in one. The mix is an assumption;
-draw your own in `ops/capacity.py`.
+illustrations, 15 % photographs; 1 to 5 colourways, full fronts in 3 to 6 sizes, chests in one. The mix is an
+assumption; draw your own in `ops/capacity.py`.
 
 {table}
 
