@@ -119,10 +119,10 @@ def order(svgs: Path, choice: int, designs: int, total: int) -> tuple[Piece, ...
 def order_rows(svgs: Path, wanted: tuple[tuple[int, int, int], ...], effort: float) -> Iterator[str]:
     """Yield a table of orders nested by outline."""
     yield (
-        "| designs | pieces | area bound, m | outlines, m | rectangles, m | rows, m | under rectangles | under rows "
-        "| ink on film | s |"
+        "| designs | pieces | area with gutter, m | outlines, m | rectangles, m | rows, m | under rectangles "
+        "| without any gap | under rows | ink on film | s |"
     )
-    yield "|---|---|---|---|---|---|---|---|---|---|"
+    yield "|---|---|---|---|---|---|---|---|---|---|---|"
     for choice, designs, total in wanted:
         pieces = order(svgs, choice, designs, total)
         layout, seconds = timed(pieces, Roll(FILM_MM, LONGEST_MM, GUTTER_MM, effort=effort))
@@ -131,7 +131,8 @@ def order_rows(svgs: Path, wanted: tuple[tuple[int, int, int], ...], effort: flo
         yield (
             f"| {designs} | {sum(piece.count for piece in pieces)} | {layout.area_bound_mm / 1000:.2f} "
             f"| {shaped / 1000:.2f} | {tried['rectangles'] / 1000:.2f} | {tried['rows'] / 1000:.2f} "
-            f"| {1 - shaped / tried['rectangles']:.1%} | {1 - shaped / tried['rows']:.1%} "
+            f"| {1 - shaped / tried['rectangles']:.1%} | {1 - layout.area_bound_mm / tried['rectangles']:.1%} "
+            f"| {1 - shaped / tried['rows']:.1%} "
             f"| {layout.utilisation:.1%} | {seconds:.0f} |"
         )
 

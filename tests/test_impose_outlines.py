@@ -161,13 +161,38 @@ def test_a_tag_lies_beside_a_slanting_edge_where_the_box_has_room() -> None:
     assert impose((piece("one", wedge(80), 1),), roll).length_mm == 80.0
 
 
-def test_triangles_of_equal_size_pair_up() -> None:
-    """Geometry: two right-angled triangles make a square, so a film of triangles is over half as short."""
-    pieces = (piece("wedge", wedge(100), 20),)
-    layout = impose(pieces, Roll(320.0, 5000.0, 2.0, effort=0.1))
+def test_triangles_of_equal_size_pair_up_to_squares() -> None:
+    """Geometry: two right-angled triangles of 100 mm with 2 mm between their long sides are 102.83 mm wide.
 
-    assert layout.length_mm < 0.65 * dict(layout.tried)["rectangles"]
-    check(layout, pieces, Roll(320.0, 5000.0, 2.0))
+    So three pairs fill a film of 320 mm and nine pairs take 3 × 102 − 2 mm at best, where 18 boxes take six rows.
+    """
+    pieces, roll = (piece("wedge", wedge(100), 18),), Roll(320.0, 5000.0, 2.0, effort=0.1)
+    layout = impose(pieces, roll)
+
+    assert 304.0 <= layout.length_mm <= 1.06 * 304.0
+    assert dict(layout.tried)["rectangles"] == pytest.approx(6 * 102 - 2)
+    assert layout.area_bound_mm > 0.9 * 304.0
+    check(layout, pieces, roll)
+
+
+def test_corners_of_equal_size_lie_in_each_other() -> None:
+    """Geometry: four Ls of 90 mm, 20 mm thick, 4 mm apart, lie in each other in a square of 90 + 3 × 24 mm."""
+    pieces, roll = (piece("corner", corner(90, 20), 4),), Roll(162.0, 5000.0, 4.0, effort=0.1)
+    layout = impose(pieces, roll)
+
+    assert layout.length_mm <= 162.0
+    assert dict(layout.tried)["rectangles"] == pytest.approx(4 * 94 - 4)
+    check(layout, pieces, roll)
+
+
+def test_crescents_take_discs_into_their_bays() -> None:
+    """Geometry: a bay 77 mm wide holds a disc of 60 mm with its gutter, which no layout of boxes allows."""
+    pieces = (piece("crescent", crescent(110), 4), piece("disc", disc(60), 4))
+    roll = Roll(110.0, 5000.0, 3.0, effort=0.1)
+    layout = impose(pieces, roll)
+
+    assert layout.length_mm < 0.85 * dict(layout.tried)["rectangles"]
+    check(layout, pieces, roll)
 
 
 def test_discs_lie_in_hexagons_where_the_film_allows() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,11 @@ from pipeline.stages.impose.forms import Cells, distance
 from pipeline.stages.impose.nofit import NoFit
 from pipeline.stages.impose.values import Turn
 
-TOUCH_MM = 2.0  # what lies within the gutter and this much more counts as touching
+# What lies within the gutter and this much more counts as touching, by a strict or by a loose measure: of the same
+# order now one, now the other gives the shorter film. Found by trying on emoji.
+TOUCH_MM = (8.0, 2.0)
+LOOSE, STRICT = 1, 2
+Levels: TypeAlias = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +39,7 @@ class Mould:
     columns: int
     middle: int
     edge: NDArray[np.intp]
-    near: Cells
+    near: Levels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +49,7 @@ class Moulds:
     width: int
     longest: int
     reach: int
-    touch: int
+    touch: tuple[int, ...]
     moulds: dict[tuple[int, Turn], Mould]
     nofit: NoFit
 
@@ -57,11 +62,12 @@ def moulds_of(
     Turns that give the same cells as an earlier one are left out.
     """
     width, longest = size
-    touch = max(round(TOUCH_MM / cell), 1)
-    reach = int(gutter) + 2 + touch
+    touch = tuple(max(round(mm / cell), 1) for mm in TOUCH_MM)
+    reach = int(gutter) + 2 + max(touch)
     moulds: dict[tuple[int, Turn], Mould] = {}
     for number, shape in enumerate(shapes):
-        near = distance(np.pad(shape, reach)) <= gutter + touch
+        away = distance(np.pad(shape, reach)) - gutter
+        near = sum((away <= cells).astype(np.uint8) for cells in touch)
         seen: list[Cells] = []
         for turn in turns[number]:
             cells = np.ascontiguousarray(np.rot90(shape, -(turn // 90)))
@@ -79,6 +85,17 @@ def moulds_of(
     return Moulds(width, longest, reach, touch, moulds, NoFit(shapes, gutter))
 
 
+class Rule(NamedTuple):
+    """How places are judged: what a cell down the film costs, what counts as touching, and which places are seen.
+
+    With `both_ends` a shape goes to whichever end of its first free row touches more, otherwise to the left one.
+    """
+
+    slope: int
+    measure: int
+    both_ends: bool
+
+
 class Film:
     """One part of the film, seen through a window that moves along it."""
 
@@ -88,10 +105,12 @@ class Film:
         tallest = max(mould.rows for mould in self.moulds.values())
         self.keep = 2 * tallest + 2 * moulds.reach
         self.depth = min(self.keep + 2 * tallest, moulds.longest) + moulds.reach + 2
-        reach, touch = moulds.reach, moulds.touch
-        self.taken = np.zeros((self.depth + tallest + 2 * reach, moulds.width + 2 * reach), np.bool_)
-        self.taken[:, : reach + touch] = self.taken[:, -reach - touch :] = True
-        self.taken[: reach + touch] = True
+        reach = moulds.reach
+        self.taken = np.zeros((self.depth + tallest + 2 * reach, moulds.width + 2 * reach), np.uint8)
+        self._walls(self.taken)
+        for touch in moulds.touch:
+            top = self.taken[: reach + touch]
+            np.maximum(top, self._level(touch), out=top)
         self.free = {
             key: np.ones((self.depth, moulds.width - mould.columns + 1), np.bool_)
             for key, mould in self.moulds.items()
@@ -102,20 +121,39 @@ class Film:
         self._merit: dict[tuple[int, Turn], int] = {}
         self._limit()
 
-    def merit(self, key: tuple[int, Turn], slope: int) -> int | None:
-        """Return how well the shape lies at the first place free for it, None where there is none.
+    def merit(self, key: tuple[int, Turn], rule: Rule) -> int | None:
+        """Return how well the shape lies in the first row free for it, None where there is none.
 
-        Thousandths of its edge that touch something, less `slope` for each cell that its middle lies down the film.
+        Thousandths of its edge that touch something, less a slope for each cell that its middle lies down the film.
         """
         if key not in self._merit:
             place = self._first_free(key)
             if place is None:
                 return None
-            mould, (y, x) = self.moulds[key], place
-            offset = (y + self.all.reach) * self.taken.shape[1] + x + self.all.reach
-            touching = int(np.count_nonzero(self.taken.reshape(-1)[mould.edge + offset]))
-            self._merit[key] = 1000 * touching // mould.edge.size - slope * (self.base + y + mould.middle)
+            mould, (y, left) = self.moulds[key], place
+            ends = {left}
+            if rule.both_ends:
+                row = self.free[key][y]
+                ends.add(row.size - 1 - int(row[::-1].argmax()))
+            touching, x = max((self._touching(mould, y, x, rule.measure), -x) for x in ends)
+            self._place[key] = (y, -x)
+            share = 1000 * touching // mould.edge.size
+            self._merit[key] = share - rule.slope * (self.base + y + mould.middle)
         return self._merit[key]
+
+    def _touching(self, mould: Mould, y: int, x: int, measure: int) -> int:
+        offset = (y + self.all.reach) * self.taken.shape[1] + x + self.all.reach
+        return int(np.count_nonzero(self.taken.reshape(-1)[mould.edge + offset] >= measure))
+
+    def _level(self, touch: int) -> int:
+        """Return by how many measures what lies that far off is touched."""
+        return sum(touch <= other for other in self.all.touch)
+
+    def _walls(self, taken: Levels) -> None:
+        """Mark the edges of the film: they count as touched like pieces."""
+        for touch in sorted(self.all.touch, reverse=True):
+            edge = self.all.reach + touch
+            taken[:, :edge] = taken[:, -edge:] = self._level(touch)
 
     def lay(self, key: tuple[int, Turn]) -> None:
         """Lay the shape at its first free place, and take that place from all others."""
@@ -126,7 +164,7 @@ class Film:
         self.laid.append(laid)
         self.end = max(self.end, laid.y + mould.rows)
         seen = self.taken[y : y + mould.near.shape[0], x : x + mould.near.shape[1]]
-        seen |= mould.near
+        np.maximum(seen, mould.near, out=seen)
         self.steps += 20 + mould.near.size // 3_000
         reach = self.all.reach
         for other, moved in self.moulds.items():
@@ -180,9 +218,8 @@ class Film:
         by = self.end - self.keep - self.base
         self.base += by
         self.taken[:-by] = self.taken[by:].copy()
-        self.taken[-by:] = False
-        edge = self.all.reach + self.all.touch
-        self.taken[-by:, :edge] = self.taken[-by:, -edge:] = True
+        self.taken[-by:] = 0
+        self._walls(self.taken[-by:])
         for free in self.free.values():
             free[:-by] = free[by:].copy()
             free[-by:] = True

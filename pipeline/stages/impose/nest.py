@@ -6,9 +6,10 @@ that touches others, by how far down the film it lies and by a weight per shape.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
-from pipeline.stages.impose.film import Film, Laid, Moulds
+from pipeline.stages.impose.film import LOOSE, STRICT, Film, Laid, Moulds, Rule
 from pipeline.stages.impose.sequence import Sequence
 
 # slope per mm, and what twice the area counts: found by trying on emoji and icons
@@ -17,9 +18,9 @@ STARTS = ((20, 1400), (10, 700), (20, 700), (30, 1400), (20, 2100), (10, 350), (
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """How much contact, in thousandths, a cell further up the film is worth, and how much each shape is favoured."""
+    """How places are judged, and how much each shape is favoured, in thousandths of contact."""
 
-    slope: int
+    rule: Rule
     extra: tuple[int, ...]
 
 
@@ -47,26 +48,31 @@ class Nester:
     def run(self) -> Nest:
         """Return the shortest nesting the steps allow; the first is always made whole."""
         best: Nest | None = None
-        for slope, share in STARTS:
+        for (slope, share), (measure, ends) in product(STARTS, ((LOOSE, True), (STRICT, False))):
             if best is None or self.steps > 0:
-                best = self._better(best, self._start(slope, share))
+                best = self._better(best, self._start(Rule(round(slope * self.cell), measure, ends), share))
         assert best is not None
         while self.steps > 0:
             best = self._better(best, self._moved(best.weights))
         return best
 
-    def _start(self, slope: int, share: int) -> Weights:
-        return Weights(round(slope * self.cell), tuple(share * log2(area) // 1024 for area in self.areas))
+    def _start(self, rule: Rule, share: int) -> Weights:
+        return Weights(rule, tuple(share * log2(area) // 1024 for area in self.areas))
 
     def _moved(self, weights: Weights) -> Weights:
-        """Return the weights with one to three changed, or the slope."""
-        below = self.sequence.below
-        if not below(5):
-            return Weights(max(weights.slope * (700 + below(700)) // 1000, 1), weights.extra)
+        """Return the weights with one to three changed, or the rule."""
+        below, rule = self.sequence.below, weights.rule
+        change = below(15)
+        if change < 3:
+            return replace(weights, rule=rule._replace(slope=max(rule.slope * (700 + below(700)) // 1000, 1)))
+        if change == 3:
+            return replace(weights, rule=rule._replace(measure=LOOSE + STRICT - rule.measure))
+        if change == 4:
+            return replace(weights, rule=rule._replace(both_ends=not rule.both_ends))
         extra = list(weights.extra)
         for _ in range(1 + below(3)):
             extra[below(len(extra))] += 2 * (below(400) + below(400) + below(400) - 600)
-        return Weights(weights.slope, tuple(extra))
+        return replace(weights, extra=tuple(extra))
 
     def _better(self, best: Nest | None, weights: Weights) -> Nest:
         """Return a nesting by these weights, or `best` when it is no longer."""
@@ -90,7 +96,7 @@ class Nester:
             found = [
                 (merit + weights.extra[key[0]], key)
                 for key in film.moulds
-                if (merit := film.merit(key, weights.slope)) is not None
+                if (merit := film.merit(key, weights.rule)) is not None
             ]
             film.steps += 2 * len(film.moulds)
             if not found:

@@ -8,6 +8,7 @@ by the gutter. Counts of shared cells are whole numbers, so that a threshold of 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,10 @@ from numpy.typing import NDArray
 from pipeline.stages.impose.forms import Cells
 from pipeline.stages.impose.values import Turn
 
+Spectrum: TypeAlias = NDArray[np.complex64]
+
 HELD_BYTES = 128_000_000
+SPECTRA_BYTES = 96_000_000
 
 
 def gutter_disc(gutter: float) -> Cells:
@@ -30,12 +34,30 @@ def gutter_disc(gutter: float) -> Cells:
 
 def summed(one: Cells, other: Cells) -> Cells:
     """Return the Minkowski sum of two sets of cells, (rows + rows − 1, columns + columns − 1)."""
+    size = _size(one, other)
+    return _overlap(_spectrum(one, size), _spectrum(other, size), one, other)
+
+
+def _size(one: Cells, other: Cells) -> int:
+    """Return a side on which both cells' sum fits; few sides, so that spectra are used again."""
+    from scipy import fft
+
+    side = max(a + b - 1 for a, b in zip(one.shape, other.shape, strict=True))
+    return int(fft.next_fast_len(-(-side // 32) * 32, real=True))
+
+
+def _spectrum(cells: Cells, size: int) -> Spectrum:
+    from scipy import fft
+
+    return np.asarray(fft.rfft2(cells.astype(np.float32), (size, size)), np.complex64)
+
+
+def _overlap(first: Spectrum, second: Spectrum, one: Cells, other: Cells) -> Cells:
     from scipy import fft
 
     rows, columns = (a + b - 1 for a, b in zip(one.shape, other.shape, strict=True))
-    shape = (fft.next_fast_len(rows, real=True), fft.next_fast_len(columns, real=True))
-    spectrum = fft.rfft2(one.astype(np.float32), shape) * fft.rfft2(other.astype(np.float32), shape)
-    return np.asarray(fft.irfft2(spectrum, shape)[:rows, :columns] > 0.5)
+    size = first.shape[0]
+    return np.asarray(fft.irfft2(first * second, (size, size), overwrite_x=True)[:rows, :columns] > 0.5)
 
 
 class NoFit:
@@ -53,6 +75,8 @@ class NoFit:
         self._packed: dict[tuple[int, int, int], NDArray[np.uint8]] = {}
         self._rows: dict[tuple[int, Turn], dict[tuple[int, Turn], Cells]] = {}
         self._held = 0
+        self._spectra: dict[tuple[int, int, int], Spectrum] = {}
+        self._spectra_held = 0
 
     def beside(self, fixed: int, turn: Turn) -> dict[tuple[int, Turn], Cells]:
         """Return the offsets found so far beside a fixed shape; `free` fills it. The least used are given up."""
@@ -89,12 +113,26 @@ class NoFit:
 
     def _upright(self, one: int, other: int, quarters: int) -> Cells:
         """Return the free offsets of `one`, upright, beside `other` turned by `quarters`; packed while not in use."""
-        fixed = np.rot90(self._grown[other], -quarters)
-        rows, columns = (a + b - 1 for a, b in zip(self.shapes[one].shape, fixed.shape, strict=True))
+        moving, fixed = self.shapes[one][::-1, ::-1], np.rot90(self._grown[other], -quarters)
+        rows, columns = (a + b - 1 for a, b in zip(moving.shape, fixed.shape, strict=True))
         packed = self._packed.get((one, other, quarters))
         if packed is None:
-            cells = ~summed(self.shapes[one][::-1, ::-1], fixed)
+            size = _size(moving, fixed)
+            first, second = self._seen(one, -1, moving, size), self._seen(other, quarters, fixed, size)
+            cells = ~_overlap(first, second, moving, fixed)
             self._packed[one, other, quarters] = np.packbits(cells)
-            self.steps += 100 + cells.size // 150
+            self.steps += 100 + cells.size // 250
             return cells
         return np.unpackbits(packed, count=rows * columns).reshape(rows, columns).view(np.bool_)
+
+    def _seen(self, shape: int, quarters: int, cells: Cells, size: int) -> Spectrum:
+        """Return a shape's spectrum, made once while it is held; the least used are given up."""
+        key = (shape, quarters, size)
+        found = self._spectra.pop(key, None)
+        if found is None:
+            found = _spectrum(cells, size)
+            self._spectra_held += found.nbytes
+            while self._spectra_held > SPECTRA_BYTES:
+                self._spectra_held -= self._spectra.pop(next(iter(self._spectra))).nbytes
+        self._spectra[key] = found
+        return found
