@@ -18,7 +18,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from ops.findings_cases import FAMILIES, Art, Case
+from ops.findings_base import Art, Case
+from ops.findings_cases import FAMILIES
 from ops.marks import argument, show
 from pipeline.art import sandbox
 from pipeline.engine import Engine
@@ -28,7 +29,7 @@ from pipeline.shop import load_shop
 
 IN_COLOURWAY = ("fabric", "swap", "near_fabric", "knock_out", "shows_fabric", "sizes", "garment")
 IN_ART = ("preview", "ground", "omit", "only", "cut_out")
-IN_ORDER = ("fade", "ship", "overs", "accept")
+IN_ORDER = ("fade", "ship", "overs", "accept", "title")
 
 
 @dataclass(frozen=True)
@@ -54,27 +55,44 @@ def cases() -> tuple[Case, ...]:
 
 def row(case: Case) -> Row:
     """Check the three orders of a case."""
-    wrong = checked(case, *case.wrong)
+    wrong = checked(case, *case.wrong, shop=case.shop, name=case.name, which="wrong")
     finding = next((f for f in wrong if f.code == case.code), None)
-    right = checked(case, *case.right)
+    right = checked(case, *case.right, shop=case.shop_right)
+    note = case.code if finding is not None and finding.severity == "note" else ""
+    just_not = case.code not in _open(right, note)
     if finding is None:
-        return Row(case, None, case.code not in _open(right), False, ())
+        return Row(case, None, just_not, False, ())
     try:
-        mended = checked(case, *case.mend) if case.mend else checked(case, *case.wrong, finding.remedy)
+        if case.mend:
+            mended = checked(case, *case.mend, shop=case.shop_right or case.shop, which="mended")
+        else:
+            mended = checked(case, *case.wrong, finding.remedy, shop=case.shop)
     except tomllib.TOMLDecodeError:
-        return Row(case, finding, case.code not in _open(right), False, ("no manifest line",))
-    new = sorted(set(_open(mended)) - set(_open(wrong)))
-    return Row(case, finding, case.code not in _open(right), case.code not in _open(mended), tuple(new))
+        return Row(case, finding, just_not, False, ("no manifest line",))
+    new = sorted(set(_open(mended, note)) - set(_open(wrong, note)))
+    return Row(case, finding, just_not, case.code not in _open(mended, note), tuple(new))
 
 
-def _open(findings: Sequence[Finding]) -> list[str]:
-    """Return the codes that ask for something; notes do not, but for those that are never more."""
-    return [f.code for f in findings if f.severity != "note" or f.code in ("size-held", "not-served")]
+def _open(findings: Sequence[Finding], note: str) -> list[str]:
+    """Return the codes that ask for something; notes do not, but for the code `note`, which is never more."""
+    return [f.code for f in findings if f.severity != "note" or f.code == note]
 
 
-def checked(case: Case, art: Art, changes: Mapping[str, Any], remedy: str = "") -> tuple[Finding, ...]:
+def checked(
+    case: Case,
+    art: Art,
+    changes: Mapping[str, Any],
+    remedy: str = "",
+    *,
+    shop: str = "",
+    name: str = "",
+    which: str = "right",
+) -> tuple[Finding, ...]:
     """Return the findings of a tiny order with these changes, and the lines of a remedy pasted into it."""
-    data, name = (art.encode(), "art.svg") if isinstance(art, str) else (art, f"art.{_kind(art)}")
+    if case.found is not None:
+        return tuple(case.found(which))
+    data, usual = (art.encode(), "art.svg") if isinstance(art, str) else (art, f"art.{_kind(art)}")
+    name = name or usual
     order = _order(case, name)
     for key, value in changes.items():
         _put(order, key, value)
@@ -84,7 +102,9 @@ def checked(case: Case, art: Art, changes: Mapping[str, Any], remedy: str = "") 
         manifest = Path(folder) / "order.json"
         (manifest.parent / name).write_bytes(data)
         manifest.write_text(json.dumps(order), encoding="utf-8")
-        return check_order(manifest, load_shop(None), engine).findings
+        own = manifest.with_name("shop.toml")
+        own.write_text(shop, encoding="utf-8")
+        return check_order(manifest, load_shop(own if shop else None), engine).findings
 
 
 def _kind(data: bytes) -> str:

@@ -22,7 +22,7 @@ FINDING_CODES = (
     "low-contrast", "low-contrast-neighbours", "live-text", "guide-left", "hidden-content", "on-obstruction",
     "swap-not-found", "lossy-edges",
     "nothing-knocked-out", "out-of-gamut", "colour-mode", "no-profile", "dye-migration", "fade-unreachable",
-    "fade-not-calibrated",
+    "fade-not-calibrated", "band-size", "external-reference", "text-undrawable",
 )  # fmt: skip
 """Codes that a slip of the pen is held against; others may be accepted as well."""
 

@@ -186,7 +186,7 @@ def _printed_through(first: Rgb, last: Rgb) -> Finding:
         code="gradient-through-fabric",
         severity="note",
         message=f"The gradient from {ends} takes the fabric's colour on its way; it is printed there, not knocked out.",
-        remedy="Leave it, or give the gradient a stop of the fabric's colour there: that is knocked out.",
+        remedy="Leave it as it is, or choose a gradient that does not pass through the fabric's colour.",
         measured=ends,
     )
 

@@ -1,7 +1,8 @@
 """Photographs stop an order only where a person would ask: a flat ground, or black that is nearly the shirt's.
 
 The photographs are those that come with scikit-image (public domain or free licences, listed in its data folder); they
-are printed at 205 ppi, about as wide as such files can be. Which stops a person would give was judged by looking at each.
+are printed at 205 ppi, about as wide as such files can be. Which stops a person would give was judged by
+looking at each.
 """
 
 from __future__ import annotations
