@@ -73,7 +73,7 @@ class Kind:
 class Laid:
     """One piece on a roll: the upper left corner and size of its turned box in mm, turned clockwise.
 
-    `middle_mm` is where on the film it has most ink around: there a number can stand for it.
+    `middle_mm` is where on the film it has most ink around, `depth_mm` that way: there a number can stand for it.
     """
 
     label: Label
@@ -85,6 +85,7 @@ class Laid:
     turn_deg: int
     tag_mm: tuple[float, float, float, float]
     middle_mm: tuple[float, float]
+    depth_mm: float
 
     def moved(self, along_mm: float) -> Laid:
         """Return the piece so much further along the film."""
@@ -217,7 +218,7 @@ def _one_layout(
     by_key = {kind.key: kind for kind in kinds}
     rolls: list[list[Laid]] = [[] for _ in layout.lengths_mm]
     for placed in layout.placed:
-        rolls[placed.part].append(_laid(placed, by_key[placed.key], looks[placed.key].middle_mm))
+        rolls[placed.part].append(_laid(placed, by_key[placed.key], looks[placed.key]))
     return rolls, layout
 
 
@@ -252,9 +253,9 @@ def _piece(kind: Kind, shape: NDArray[np.bool_] | None) -> Piece:
     return Piece(kind.key, plate.width_mm, plate.height_mm, len(kind.labels), shape, OUTLINE_MM)
 
 
-def _laid(placed: Placed, kind: Kind, middle_mm: tuple[float, float]) -> Laid:
+def _laid(placed: Placed, kind: Kind, look: PlateLook) -> Laid:
     assert placed.tag_mm is not None
-    (x, y), wide, high = middle_mm, kind.plate.width_mm, kind.plate.height_mm
+    (x, y), wide, high = look.middle_mm, kind.plate.width_mm, kind.plate.height_mm
     for _ in range(placed.turn_deg // 90):
         x, y, wide, high = high - y, x, high, wide
     return Laid(
@@ -267,6 +268,7 @@ def _laid(placed: Placed, kind: Kind, middle_mm: tuple[float, float]) -> Laid:
         turn_deg=placed.turn_deg,
         tag_mm=placed.tag_mm,
         middle_mm=(placed.x_mm + x, placed.y_mm + y),
+        depth_mm=look.depth_mm,
     )
 
 

@@ -25,7 +25,7 @@ from pipeline.papers.facts import (
     TicketFacts,
 )
 from pipeline.plan import Job, Plan, Plate
-from pipeline.roll_files import film_places
+from pipeline.roll_files import film_lengths, film_places
 from pipeline.shop import Shop
 from pipeline.stages.fade import ColourLife
 from pipeline.tasks import Plated, write_bytes_task
@@ -58,6 +58,7 @@ def write_papers(work: Work, shop: Shop, folder: Path, engine: Engine) -> None:
         pictures,
         work.declined,
         asks=(plan.order.approval or shop.defaults.approval) == "required" and not work.approved_by,
+        film=film_lengths(work.rolls),
     )
     todo = [
         Task(name, write_bytes_task, (folder / name, function, proof))
@@ -201,6 +202,7 @@ def _print(shop: Shop, job: Job, work: Work) -> PrintFacts:
         hazards=press.hazards,
         film=film_places(work.rolls, job.colourway, job.print.name),
         peel=press.peel_text,
+        dot_mm=press.dot_mm if study.dotted else 0.0,
     )
 
 

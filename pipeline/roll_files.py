@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import string
 import tempfile
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.art.profiles import srgb_profile
 from pipeline.faults import Fault
 from pipeline.gang import OUTLINE_MM, Kind, Label, Laid, Rolled, film_rolls, lay_out, stock_of
-from pipeline.papers.film import FilmFacts
+from pipeline.papers.film import FilmFacts, FilmLength
 from pipeline.press.film import FilmPlate, FilmRoll
 from pipeline.release import digest, files_below
 from pipeline.shop import Shop
@@ -19,8 +21,10 @@ from pipeline.shop_presses import Press
 
 if TYPE_CHECKING:
     from pipeline.papers.cutlist import RollFacts
+    from pipeline.press.film_picture import Number
 
 FOLDER = "rolls"
+FONT = "DejaVuSansCondensed-Bold.ttf"
 PICTURE_PX_PER_MM = 1.0
 OVERVIEW_MM = 1600.0
 """Length of film that stands in one column of the overview."""
@@ -68,7 +72,7 @@ def write_rolls(
     plates = {kind.key: kind.plate for kind in kinds}
     small = {key: look.small for key, look in looks.items()}
     rolled = []
-    films = film_rolls(rolls, layout.lengths_mm, kinds, press, FONTS / "DejaVuSansCondensed-Bold.ttf")
+    films = film_rolls(rolls, layout.lengths_mm, kinds, press, FONTS / FONT)
     for number, (laid, film) in enumerate(zip(rolls, films, strict=True), 1):
         path = f"{FOLDER}/{stem}_{number}.{'pdf' if stock_of(press).file == 'pdf' else 'tif'}"
         _write(folder / path, film, plates, press, kinds[0].ppi, f"{stem}_{number}")
@@ -119,7 +123,8 @@ def write_roll_papers(rolled: Sequence[Rolled], title: str, shop: Shop, folder: 
     from PIL import Image
 
     from pipeline.papers.cutlist import CutListFacts, cut_list_pdf
-    from pipeline.press.film_picture import side_by_side
+    from pipeline.papers.text import FONTS
+    from pipeline.press.film_picture import numbered, side_by_side, with_legend
 
     facts = CutListFacts(
         title,
@@ -128,9 +133,47 @@ def write_roll_papers(rolled: Sequence[Rolled], title: str, shop: Shop, folder: 
         paper="A4" if shop.defaults.paper == "A4" else "Letter",
     )
     (folder / FOLDER / "cut-list.pdf").write_bytes(cut_list_pdf(facts))
-    pictures = [roll.picture for roll in rolled]
-    overview = side_by_side(pictures, round(OVERVIEW_MM * PICTURE_PX_PER_MM), 24)
+    longest = round(OVERVIEW_MM * PICTURE_PX_PER_MM)
+    marks = _order_marks(rolled)
+    pictures = [
+        numbered(roll.picture, _numbers(roll, marks), PICTURE_PX_PER_MM, longest, FONTS / FONT)
+        for roll in rolled
+    ]
+    overview = with_legend(side_by_side(pictures, longest, 24), _legend(rolled, marks), FONTS / FONT)
     Image.fromarray(overview).save(folder / FOLDER / "overview.png", format="PNG")
+
+
+def _order_marks(rolled: Iterable[Rolled]) -> dict[tuple[str, int], str]:
+    """Return a letter for each order, A, B … Z, AA …; none where there is one order alone."""
+    orders = sorted({(laid.label.order, laid.label.revision) for roll in rolled for laid in roll.placed})
+    if len(orders) == 1:
+        return dict.fromkeys(orders, "")
+    letters = string.ascii_uppercase
+    names = [*letters, *(a + b for a in letters for b in letters)]
+    return {order: names[i % len(names)] for i, order in enumerate(orders)}
+
+
+def _numbers(roll: Rolled, marks: Mapping[tuple[str, int], str]) -> list[Number]:
+    from pipeline.press.film_picture import Number
+
+    return [
+        Number(
+            f"{marks[laid.label.order, laid.label.revision]}{laid.label.number}",
+            *laid.middle_mm,
+            2 * laid.depth_mm,
+        )
+        for laid in roll.placed
+    ]
+
+
+def _legend(rolled: Iterable[Rolled], marks: Mapping[tuple[str, int], str]) -> list[str]:
+    """Return what each letter stands for, where there are several orders."""
+    counts = Counter((laid.label.order, laid.label.revision) for roll in rolled for laid in roll.placed)
+    return [
+        f"{mark} = {order} r{revision}, {counts[order, revision]} pieces"
+        for (order, revision), mark in marks.items()
+        if mark
+    ]
 
 
 def _roll_facts(roll: Rolled, press: Press) -> RollFacts:
@@ -160,6 +203,7 @@ def _roll_facts(roll: Rolled, press: Press) -> RollFacts:
                 width_mm=laid.width_mm,
                 height_mm=laid.height_mm,
                 turn=laid.turn_deg,
+                middle_mm=laid.middle_mm,
             )
             for laid in roll.placed
         ),
@@ -186,6 +230,13 @@ def film_places(rolls: Iterable[Rolled], colourway: str, print_: str) -> tuple[F
         for (size, file), mine in found.items()
     ]
     return tuple(sorted(places, key=lambda place: place.numbers))
+
+
+def film_lengths(rolls: Iterable[Rolled]) -> tuple[FilmLength, ...]:
+    """Return the rolls of an order, for its proof."""
+    return tuple(
+        FilmLength(Path(roll.path).name, roll.film_mm, roll.length_mm, len(roll.placed)) for roll in rolls
+    )
 
 
 def roll_file(roll: Rolled) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from pipeline.plan_paints import swap_not_found
 from pipeline.raster import Pixels
 from pipeline.raster_runs import Picture
 from pipeline.stages import base as base_stage
-from pipeline.stages import fade
+from pipeline.stages import dots, fade
 from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight import gamut, pictures, spots
@@ -36,7 +36,7 @@ _LAST_LOOK: dict[str, Look] = {}
 class Study:
     """What was decided for a job. Pictures are (H, W, 3) sRGB of the print on its fabric, masks (H, W), both small.
 
-    `pictures` shows the places of findings, by the name that `Finding.picture` gives.
+    `dotted`: soft ink of it becomes dots on film. `pictures` shows the places of findings, by `Finding.picture`.
     """
 
     base: base_stage.BaseDecision
@@ -47,6 +47,7 @@ class Study:
     picture: NDArray[np.uint8]
     picture_washed: NDArray[np.uint8]
     knocked_out: NDArray[np.bool_]
+    dotted: bool = False
     pictures: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)
 
 
@@ -81,7 +82,10 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes, around: Around | Non
         *gallery.changed(fresh.findings, kept, on_base=on_base),
     )
     papers = _pictures(job, plain, kept, fresh.pixels, decision)
-    return Study(decision, kept.main, lives, findings, notes.mode, *papers, pictures=gallery.pictures)
+    dotted = job.print.route == "transfer" and dots.has_soft_ink(kept.pixels, kept.ppi)
+    return Study(
+        decision, kept.main, lives, findings, notes.mode, *papers, dotted=dotted, pictures=gallery.pictures
+    )
 
 
 def _looks(job: Job, drawn: Drawn | DrawnRuns) -> tuple[Look, Look, Look]:

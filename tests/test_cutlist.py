@@ -25,8 +25,9 @@ def facts(seed, pieces=120, length=2300.0):
     name = NAMES[seed % len(NAMES)]
     laid = tuple(
         PieceFacts(n + 1, f"ORDER-{seed}", 2, name, NAMES[n % 3], ("S", "4XL", "size 12, tall")[n % 3],
-                   float(rng.uniform(0, 480)), float(rng.uniform(0, length - 90)), 90.0, 80.0, 90 * (n % 4))
+                   x, y, 90.0, 80.0, 90 * (n % 4), (x + 45, y + 40))
         for n in range(pieces)
+        for x, y in [(96.0 * (n % 6), (length - 90) * (n // 6) / (pieces // 6 + 1))]
     )  # fmt: skip
     picture = rng.integers(0, 256, (round(length / 4), 145, 3), dtype=np.uint8)
     roll = RollFacts(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -144,7 +145,7 @@ def test_every_tag_scans_and_lies_clear_of_the_ink(made):
 
 
 def test_the_cut_list_names_every_number(made):
-    """The text of the cut list (PDFium) holds the roll's file, its length and every piece's number."""
+    """The text of the cut list (PDFium) holds the file, its length, each number, and each place to 0.1 mm."""
     document = pypdfium2.PdfDocument(made / "rolls" / "cut-list.pdf")
     text = "\n".join(page.get_textpage().get_text_range() for page in document)
     (roll,) = record(made)["rolls"]
@@ -153,11 +154,34 @@ def test_the_cut_list_names_every_number(made):
     assert f"{roll['length_mm']:g} mm" in text
     for piece in roll["placed"]:
         assert f"\n{piece['number']}" in text or f" {piece['number']}" in text
+    rows = re.findall(r"([−\d.]+)\s+([−\d.]+)\s+(\d+)°", text)
+    told = sorted((*(float(v.replace("−", "-")) for v in (x, y)), int(turn)) for x, y, turn in rows)
+    laid = sorted((p["x_mm"], p["y_mm"], p["turn_deg"]) for p in roll["placed"])
+    assert len(told) == len(laid)
+    for piece in laid:
+        assert any(
+            abs(piece[0] - x) < 0.1 and abs(piece[1] - y) < 0.1 and piece[2] == turn for x, y, turn in told
+        )
     assert {e["role"] for e in record(made)["files"] if e["path"].startswith("rolls/")} == {
         "press-roll",
         "cut-list",
         "picture",
     }
+
+
+def test_the_proof_says_what_lies_where_on_film(made):
+    """The customer's paper names the roll, its length, each size with its pieces and numbers, the order of pressing."""
+    pages = pypdfium2.PdfDocument(made / "proof.pdf")
+    text = " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).split())
+    (roll,) = record(made)["rolls"]
+    chest = [p for p in roll["placed"] if (p["colourway"], p["print"]) == ("Barn red", "chest")]
+    small = sorted(p["number"] for p in chest if p["size"] == "S")
+
+    assert f"Printed on {Path(roll['path']).name}" in text
+    assert f"{roll['length_mm'] / 1000:.2f}".rstrip("0") in text
+    assert f"S × {len(small)}, no. {small[0]}–{small[-1]}" in text
+    assert "chest → back" in text
+    assert "fine dots on film" in text
 
 
 def test_a_moved_piece_is_found(made, tmp_path):

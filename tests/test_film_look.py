@@ -77,6 +77,8 @@ def test_the_deepest_place_lies_in_the_ink(tmp_path):
     )
     side = 1200 * 25.4 / PPI
     film = FilmPlate(tmp_path / "r_colour.png", None, side, side, mirrored=True)
-    across, down = look_at(film, 1.0, 1.0).middle_mm
+    look = look_at(film, 1.0, 1.0)
+    across, down = look.middle_mm
 
+    assert look.depth_mm == pytest.approx(100 * 25.4 / PPI, abs=1.5)
     assert np.hypot(across - side / 2, down - side / 2) == pytest.approx(480 * 25.4 / PPI, abs=1.5)

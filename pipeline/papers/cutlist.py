@@ -25,7 +25,7 @@ from pipeline.papers.kit import (
     Style,
     in_two_runs,
 )
-from pipeline.papers.parts import foot, heading, pair
+from pipeline.papers.parts import banner, foot, heading, pair
 
 _NUMBER = Style("bold", 6.5)
 _COLUMN_MM = 54.0
@@ -42,7 +42,10 @@ _WIDTHS = (
 
 @dataclass(frozen=True, slots=True)
 class PieceFacts:
-    """One piece on a roll: the upper left corner and size of its turned box, in mm; `turn` clockwise in degrees."""
+    """One piece on a roll: the upper left corner and size of its turned box, in mm; `turn` clockwise in degrees.
+
+    `middle_mm` (x, y) is where on the film its number stands.
+    """
 
     number: int
     order: str
@@ -55,6 +58,7 @@ class PieceFacts:
     width_mm: float
     height_mm: float
     turn: int
+    middle_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,9 +146,12 @@ def _roll(sheet: Sheet, roll: RollFacts) -> None:
         for i, (label, text) in enumerate(texts)
     )
     rows, whole = (words.number(mm / 1000, 2) for mm in (roll.row_layout_mm, roll.all_mm))
-    saved = words.FILM_ROWS.format(rows=rows, all=whole) + " "
-    mirrored = words.MIRRORED if roll.mirrored else words.MIRROR_AT_PRESS
-    sheet.y += sheet.tell(sheet.left, sheet.y, saved + mirrored, SMALL, sheet.span) + 1
+    saved = words.FILM_ROWS.format(rows=rows, all=whole)
+    sheet.y += sheet.tell(sheet.left, sheet.y, saved, SMALL, sheet.span) + 1
+    banner(sheet, words.MIRRORED if roll.mirrored else words.MIRROR_AT_PRESS, sheet.left, sheet.span)
+    cautions = "  •  ".join(words.CAUTIONS["all"] + words.CAUTIONS["transfer"])
+    sheet.need(sheet.height_of(cautions, SMALL, sheet.span))
+    sheet.y += sheet.tell(sheet.left, sheet.y, cautions, SMALL, sheet.span) + 1
     _by_size(sheet, roll)
     _map(sheet, roll)
     _table(sheet, roll)
@@ -196,11 +203,11 @@ def _numbers(
     sheet: Sheet, roll: RollFacts, corner: tuple[float, float], span: tuple[float, float], scale: float
 ) -> None:
     for piece in roll.pieces:
-        middle = piece.y_mm + piece.height_mm / 2
+        across, middle = piece.middle_mm
         if span[0] <= middle < span[1]:
             label = str(piece.number)
             wide = 1.2 + 1.35 * len(label)
-            x = corner[0] + (piece.x_mm + piece.width_mm / 2) * scale - wide / 2
+            x = corner[0] + across * scale - wide / 2
             y = corner[1] + (middle - span[0]) * scale - 1.3
             sheet.fill(x, y, wide, 2.6, WHITE)
             sheet.say(x, y + 0.1, label, _NUMBER, wide, "centre")

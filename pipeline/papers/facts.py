@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.art.paint import Rgb
 from pipeline.finding import Finding
-from pipeline.papers.film import FilmFacts
+from pipeline.papers.film import FilmFacts, FilmLength
 
 Picture: TypeAlias = NDArray[np.uint8]
 """sRGB, shape (H, W, 3), 0–255."""
@@ -94,7 +94,8 @@ class PrintFacts:
     `mirror_at_press` that the press must mirror. `cure` and `pretreat_recipe` are the shop's own words; empty
     means not set. `collar_line_mm`/`centre_mm` say where the seam line and centre lie on the platen, from its
     upper and left edge. `inks` is the print order of a screen print. `film` says where
-    the pieces of a transfer lie, empty where the night gangs them; `peel` is the shop's own words, empty if not set.
+    the pieces of a transfer lie, empty where the night gangs them; `peel` is the shop's own words, empty if not set;
+    `dot_mm` is the dot that soft ink becomes on film, 0 where there is none.
     """
 
     name: str
@@ -136,6 +137,7 @@ class PrintFacts:
     hazards: tuple[str, ...] = ()
     film: tuple[FilmFacts, ...] = ()
     peel: str = ""
+    dot_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +216,7 @@ class ProofFacts:
     """One proof: all colourways of one order, and what was changed in plain words.
 
     `held` are the findings that wait for a decision, `pictures` show them; `declined` is why the last revision was
-    sent back; `asks` says that the customer's answer is wanted.
+    sent back; `asks` says that the customer's answer is wanted; `film` are the rolls of the order.
     """
 
     job: JobFacts
@@ -225,3 +227,4 @@ class ProofFacts:
     pictures: Mapping[str, Picture] = field(default_factory=dict)
     declined: str = ""
     asks: bool = True
+    film: tuple[FilmLength, ...] = ()

@@ -32,6 +32,16 @@ class FilmFacts:
     to_mm: float
 
 
+@dataclass(frozen=True, slots=True)
+class FilmLength:
+    """One roll of an order: its file, the film's width, what is printed of its length, in mm, and the pieces on it."""
+
+    file: str
+    film_mm: float
+    length_mm: float
+    pieces: int
+
+
 def runs(numbers: Iterable[int]) -> str:
     """Write numbers with runs joined: 1–3, 7, 9–10."""
     out: list[list[int]] = []

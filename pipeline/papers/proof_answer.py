@@ -6,6 +6,7 @@ from pipeline.papers import words
 from pipeline.papers.facts import ColourwayFacts, PrintFacts, ProofFacts
 from pipeline.papers.kit import BIG, HAIR, INK, LARGE, SMALL, TINY, Sheet
 from pipeline.papers.parts import bullets, findings_list, heading, tick
+from pipeline.papers.proof_film import film_part
 
 
 def ending(sheet: Sheet, facts: ProofFacts) -> None:
@@ -16,6 +17,7 @@ def ending(sheet: Sheet, facts: ProofFacts) -> None:
         bullets(sheet, since or (words.PROOF_SAME,))
     heading(sheet, "✎", words.PROOF_CHANGES, 10)
     bullets(sheet, facts.changes + said(facts.colourways) or (words.PROOF_UNCHANGED,))
+    film_part(sheet, facts)
     if facts.held:
         heading(sheet, "!", words.PROOF_HELD, 14)
         findings_list(sheet, facts.held, (), facts.pictures)
@@ -46,6 +48,8 @@ def said(ways: tuple[ColourwayFacts, ...]) -> tuple[str, ...]:
             lines.append(words.PROOF_KNOCKED_OUT.format(print=item_name, shares=", ".join(shares)))
     based = [(way, item) for way, item in _each(ways) if item.base]
     lines += [words.PROOF_BASE.format(where=where) for where in [_where(ways, based)] if where]
+    dotted = [(way, item) for way, item in _each(ways) if item.dot_mm]
+    lines += [words.PROOF_DOTS.format(where=where) for where in [_where(ways, dotted)] if where]
     faded: dict[tuple[str, str], list[tuple[ColourwayFacts, PrintFacts]]] = {}
     for way, item in _each(ways):
         if item.fade != "none":

@@ -102,6 +102,8 @@ def _lines(item: PrintFacts) -> tuple[tuple[str, str], ...]:
         strength = f"{words.percent(item.base)}, choke {words.number(item.choke_mm, 2)} mm"
         base = "none" if item.base == 0 else strength
         lines.append(("white base", ": ".join(part for part in (base, item.base_why) if part)))
+    if item.dot_mm:
+        lines.append(("soft ink", words.FILM_DOTS.format(dot=words.number(item.dot_mm, 2))))
     if item.knocked_out_mm2:
         out = f"{words.number(item.knocked_out_mm2)} mm² ({words.percent(item.knocked_out_share)})"
         lines.append(("knocked out", ": ".join(part for part in (out, item.knock_out_mode) if part)))

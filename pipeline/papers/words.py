@@ -58,6 +58,7 @@ FILM_NIGHT = (
 FILM_DOWN = (
     "The ink side goes onto the garment; the picture reads right through the film. No tag under the press."
 )
+FILM_DOTS = "dots of {dot} mm for soft ink, the same for colour and white"
 FILM_ROWS = "All film together {all} m; plain rows would take {rows} m."
 BASE_IN_FILE = "THE FILE HAS ITS WHITE BASE (“{plate}”, {polarity}). Switch the press's base OFF."
 BASE_AT_PRESS = "THE FILE HAS NO WHITE BASE. Switch the press's base ON."
@@ -74,7 +75,11 @@ CAUTIONS = {
         "Watch for scorch marks; heat-test one garment first.",
     ),
     "direct": ("Pretreat and ink mist: ventilate, wear eye protection.",),
-    "transfer": ("Powder dust and oven fumes: ventilate, wear eye protection and a dust mask.",),
+    "transfer": (
+        "Powder dust and oven fumes: ventilate, wear eye protection and a dust mask; no flame near the powder.",
+        "Temperature, pressure, time and peel are the film's and the powder's data sheets'; cover what is pressed "
+        "already.",
+    ),
     "screen": (
         "Emulsion and reclaim chemicals, UV lamps: gloves, eye protection, do not look into the lamp.",
     ),
@@ -129,6 +134,12 @@ PROOF_KNOCKED_OUT = (
 )
 PROOF_BASE = "White ink lies under the colours, so that the fabric does not darken them: {where}."
 PROOF_FADE = "Colours are printed a little stronger than drawn, to look right after about {washes}: {where}."
+PROOF_DOTS = (
+    "Soft edges, glows and shadows become fine dots on film, because half ink would not hold: {where}."
+)
+PROOF_FILM = "Transfer film"
+PROOF_ROLL = "Printed on {file}: film {width} mm wide, {length} m long, {pieces} with overs."
+PROOF_FILM_LATER = "The pieces, overs with them, are laid out on film once the order is released."
 PROOF_ALL = "all prints on all fabrics"
 PROOF_GUESS = "This is by experience, not measured."
 

@@ -17,12 +17,14 @@ class PlateLook:
     """A plate as it lies on the film, upright.
 
     `outline` (rows, columns) says which cells hold any ink; `small` is it reduced, colours averaged by their alpha;
-    `middle_mm` (x, y) is the place deepest inside its ink, from the upper left corner.
+    `middle_mm` (x, y) is the place deepest inside its ink, from the upper left corner, `depth_mm` how far it is from
+    anything bare.
     """
 
     outline: NDArray[np.bool_]
     small: Pixels
     middle_mm: tuple[float, float]
+    depth_mm: float
 
 
 def look_at(plate: FilmPlate, cell_mm: float, px_per_mm: float) -> PlateLook:
@@ -36,7 +38,7 @@ def look_at(plate: FilmPlate, cell_mm: float, px_per_mm: float) -> PlateLook:
         small.add(shown)
     outline = _Cells(plate.height_mm, cell_mm).any(np.concatenate(inked).T).T
     seen = small.pixels()
-    return PlateLook(np.ascontiguousarray(outline), seen, _deepest(seen[..., 3] > 0, px_per_mm))
+    return PlateLook(np.ascontiguousarray(outline), seen, *_deepest(seen[..., 3] > 0, px_per_mm))
 
 
 class _Cells:
@@ -89,13 +91,13 @@ class _Small:
         return out
 
 
-def _deepest(ink: NDArray[np.bool_], px_per_mm: float) -> tuple[float, float]:
-    """Return the place furthest from anything bare, (x, y) in mm; the middle where there is no ink."""
+def _deepest(ink: NDArray[np.bool_], px_per_mm: float) -> tuple[tuple[float, float], float]:
+    """Return the place furthest from anything bare, (x, y), and how far, in mm; the middle where there is no ink."""
     from scipy.ndimage import distance_transform_edt
 
     height, width = ink.shape
     if not ink.any():
-        return width / 2 / px_per_mm, height / 2 / px_per_mm
+        return (width / 2 / px_per_mm, height / 2 / px_per_mm), 0.0
     deep = distance_transform_edt(np.pad(ink, 1))[1:-1, 1:-1]
     y, x = divmod(int(np.argmax(deep)), width)
-    return (x + 0.5) / px_per_mm, (y + 0.5) / px_per_mm
+    return ((x + 0.5) / px_per_mm, (y + 0.5) / px_per_mm), float(deep[y, x]) / px_per_mm

@@ -135,6 +135,11 @@ def _largest(alpha: Plane, missing: NDArray[np.int64], cell: int, mm: float) -> 
     return Lost(places, box, int(seen.max()))
 
 
+def has_soft_ink(pixels: Pixels, ppi: float) -> bool:
+    """Return whether `ink` makes dots of any of it."""
+    return _soft(np.ascontiguousarray(pixels[..., 3]), ppi) is not None
+
+
 def outline(pixels: Pixels, soft: Mask | None) -> Plane:
     """Return the coverage whose outline the base is choked to: alpha (H, W), whole where it is soft."""
     alpha = np.ascontiguousarray(pixels[..., 3])
