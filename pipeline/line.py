@@ -17,7 +17,7 @@ from pipeline.art.piece import Around, Art, PageArt, VectorArt
 from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment
-from pipeline.raster import Pixels, Plane
+from pipeline.raster import Pixels, Plane, let_go
 from pipeline.raster_ops import packed
 from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
@@ -266,13 +266,15 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
         before = inked(clip_runs(drawn.plain, placement))
     else:
-        kept = clip(keep(job, drawn), placement)
         before = inked(clip(drawn.plain, placement))
+        let_go(drawn.plain)
+        kept = clip(keep(job, drawn), placement)
     colour, under = _colour_and_base(job, kept, placement, decision)
     pixel_mm2 = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
     left, ink, white = (
         alpha * pixel_mm2 / 255 for alpha in (inked(kept), inked(colour), int(under.sum(dtype=np.int64)))
     )
+    let_go(kept)
     return Pressed(
         colour=colour,
         base=under,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -51,6 +52,13 @@ class Raster:
         if pixels.shape != self.pixels.shape:
             raise ValueError(f"a stage changed the size from {self.pixels.shape} to {pixels.shape}")
         return replace(self, pixels=pixels)
+
+
+def let_go(pixels: object) -> None:
+    """Give back the memory of pixels that are mapped from a file; whoever looks at them again finds them there."""
+    mapped = getattr(pixels, "_mmap", None)
+    if mapped is not None and hasattr(mmap, "MADV_DONTNEED"):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 def mm_to_px(mm: float, ppi: float) -> float:

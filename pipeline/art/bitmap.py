@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import TypeAlias
 
 import numpy as np
@@ -17,8 +18,12 @@ from pipeline.art.pillow import enough_memory, translated
 from pipeline.art.refusal import unreadable
 from pipeline.art.samples import Samples, oriented
 from pipeline.raster import Pixels
+from pipeline.raster_ops import bands
 
 LIMITS = Limits()
+_REACH = 4
+"""More pixels than the widest filter looks at on each side; it widens when the picture is reduced."""
+_BAND_PIXELS = 2**21
 Decoder: TypeAlias = Callable[[bytes, str, Limits], Samples]
 
 
@@ -61,18 +66,33 @@ def resample(pixels: Pixels, width_px: int, height_px: int) -> Pixels:
     """Return (H, W, 4) at another size, edge to edge; the same array when the size is the same.
 
     Lanczos when neither side grows, else bicubic; on premultiplied colour in float, so that what is hidden
-    under transparent pixels never shows and faint pixels keep their hue.
+    under transparent pixels never shows and faint pixels keep their hue. Opaque rows need no float. In bands, so that
+    nothing but the result is ever held whole.
     """
     height, width = pixels.shape[:2]
     if (width, height) == (width_px, height_px):
         return pixels
     reducing = width_px <= width and height_px <= height
     how = Image.Resampling.LANCZOS if reducing else Image.Resampling.BICUBIC
+    reach = _REACH * max(1.0, height / height_px)
+    out = np.empty((height_px, width_px, 4), np.uint8)
+    count = math.ceil(height_px * width_px / _BAND_PIXELS)
+    for rows in bands(height_px, math.ceil(height_px / count)):
+        top, end = rows.start * height / height_px, rows.stop * height / height_px
+        first = max(0, math.floor(top - reach))
+        part = np.ascontiguousarray(pixels[first : math.ceil(end + reach)])
+        box = (0.0, top - first, float(width), end - first)
+        size = (width_px, rows.stop - rows.start)
+        out[rows] = _resized(part, partial(Image.Image.resize, size=size, resample=how, box=box))
+    return out
+
+
+def _resized(pixels: Pixels, change: Callable[[Image.Image], Image.Image]) -> Pixels:
     if pixels[..., 3].min() == 255:
         # An unused fourth byte for the alpha: Pillow works on four anyway, and RGBX comes back without a copy more.
-        image = Image.frombuffer("RGBX", (width, height), np.ascontiguousarray(pixels), "raw", "RGBX", 0, 1)
-        return np.array(image.resize((width_px, height_px), how))
-    return _by_planes(pixels, lambda plane: plane.resize((width_px, height_px), how))
+        height, width = pixels.shape[:2]
+        return np.asarray(change(Image.frombuffer("RGBX", (width, height), pixels, "raw", "RGBX", 0, 1)))
+    return _by_planes(pixels, change)
 
 
 def turned(art: BitmapArt, degrees: float) -> BitmapArt:
