@@ -155,3 +155,14 @@ def test_the_command_starts_without_heavy_libraries() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert not HEAVY & set(done.stdout.split())
+
+
+def test_what_draws_is_loaded_without_starting_a_program() -> None:
+    """No search for libraries runs a compiler (PEP 578 audit event subprocess.Popen): workers would wait for it."""
+    code = (
+        "import sys\n"
+        "sys.addaudithook(lambda event, _: event == 'subprocess.Popen' and sys.exit(f'{event}'))\n"
+        "from pipeline.warm import load_libraries\n"
+        "load_libraries()\n"
+    )
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False).returncode == 0

@@ -12,8 +12,9 @@ from collections.abc import Callable
 from typing import Any
 from xml.etree.ElementTree import Element
 
-import cairocffi as cairo
 import numpy as np
+
+from pipeline.art.svg.cairo import cairo  # first: cairosvg imports cairocffi  # isort: skip
 from cairosvg.defs import gradient_or_pattern
 from cairosvg.surface import PNGSurface
 from numpy.typing import NDArray
