@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,25 @@ def order_rolls(plan: Plan, plated: Mapping[str, Plated], shop: Shop, made: Path
             rolled += write_rolls(mine, name, shop.presses[name], made, f"{plan.name}_{name}")
     write_roll_papers(rolled, f"{plan.order.order} r{plan.order.revision}", shop, made)
     return tuple(rolled)
+
+
+def delivered(plan: Plan, plated: Mapping[str, Plated], shop: Shop, made: Path) -> dict[str, Plated]:
+    """Take the plates off the staged release that the shop does not want beside its rolls; return what is left."""
+    left = dict(plated)
+    for stem in dict.fromkeys(plate.stem for job in _on_film(plan) for plate in job.plates):
+        wanted = tuple((role, path) for role, path in plated[stem].files if role in shop.deliver.transfer)
+        for _, path in set(plated[stem].files) - set(wanted):
+            (made / path).unlink(missing_ok=True)  # stems of equal plates share their files
+        left[stem] = replace(plated[stem], files=wanted)
+    for folder in {(made / path).parent for one in plated.values() for _, path in one.files}:
+        _drop_empty(folder, made)
+    return left
+
+
+def _drop_empty(folder: Path, top: Path) -> None:
+    while folder != top and folder.is_dir() and not any(folder.iterdir()):
+        folder.rmdir()
+        folder = folder.parent
 
 
 def film_presses(plan: Plan) -> list[dict[str, str]]:

@@ -32,6 +32,7 @@ def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
                     ("presses", name, key), "", f"is missing; a {route} press needs it. Add the table."
                 )
         yield from _roll_problems(_table(_table(press).get("roll")), ("presses", name, "roll"))
+    yield from _delivery_problems(data)
     for key in ("washes", "thresholds"):
         for route in ROUTES:
             if key in data and route not in _table(data[key]):
@@ -42,6 +43,20 @@ def shop_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(
                 ("washes", route, "fibres", "other"), "", "is missing: the rates of fibres not named."
             )
+
+
+def _delivery_problems(data: Mapping[str, Any]) -> Iterator[Problem]:
+    wanted = _table(data.get("deliver")).get("transfer")
+    if not isinstance(wanted, list | tuple) or not wanted:
+        return
+    loc = ("deliver", "transfer")
+    if "press-roll" not in wanted:
+        yield Problem(loc, shorten(wanted), 'must hold "press-roll": film is delivered on rolls.')
+    presses = _table(data.get("presses"))
+    nights = [name for name, one in presses.items() if _table(_table(one).get("roll")).get("gang") == "night"]
+    if nights and not {"press-colour", "press-base"} <= set(map(str, wanted)):
+        text = f'must hold "press-colour" and "press-base": {nights[0]} gangs by the night, from the plates of orders.'
+        yield Problem(loc, shorten(wanted), text)
 
 
 def _roll_problems(roll: Mapping[str, Any], loc: Loc) -> Iterator[Problem]:

@@ -21,7 +21,7 @@ from pipeline.outcome import Decided
 from pipeline.plan import Plan, make_plan
 from pipeline.postflight import read_record, verify
 from pipeline.production import Floor, Studies, study_and_print, study_jobs
-from pipeline.rolls import order_rolls
+from pipeline.rolls import delivered, order_rolls
 from pipeline.shelf import Shelf
 from pipeline.shop import Shop
 from pipeline.work import Work
@@ -89,6 +89,7 @@ def work_through(
     if not work.held_for:
         plates.rename(made)
         work = replace(work, rolls=order_rolls(work.plan, work.plated, shop, made))
+        work = replace(work, plated=delivered(work.plan, work.plated, shop, made))
     laps.end("plates")
     reading.move_pictures(planned.spool, made)
     paperwork.write_papers(work, shop, made, engine)

@@ -211,6 +211,20 @@ def test_rolls_as_tiff(tmp_path):
         assert image.n_frames == 2
 
 
+def test_a_shop_may_take_the_roll_alone(tmp_path):
+    """With deliver.transfer = ["press-roll"] no plate lies in the release, nor after it was made again."""
+    shop = "[deliver]\ntransfer = ['press-roll']\n"
+    way = [{"name": "Black", "fabric": {"srgb": "#141418"}, "sizes": {"M": 2}}]
+    for _ in range(2):
+        assert make(tmp_path, shop, prints=ORDER["prints"][:1], colourways=way) == 0
+    folder = tmp_path / "out" / "F-1-r1"
+
+    assert {e["role"] for e in record(folder)["files"]} >= {"press-roll", "ticket", "cut-list"}
+    assert not {e["role"] for e in record(folder)["files"]} & {"press-colour", "press-base"}
+    assert sorted(path.name for path in (folder / "black").iterdir()) == ["ticket.pdf"]
+    assert audit(folder) == []
+
+
 def test_a_print_wider_than_the_film_holds_the_order(tmp_path, capsys):
     """No plate is made of what no turn makes fit, and the finding says how wide the film is; it cannot be accepted."""
     shop = "[presses.film-1.roll]\nwidth_mm = 70\n"

@@ -231,6 +231,12 @@ BAD: list[tuple[str, str, str]] = [
         "leaves nothing of a film 600 mm",
     ),
     ("[presses.film-1.roll]\ngutter_mm = 580", "presses.film-1.roll.gutter_mm", "wider than the 580 mm"),
+    ("[deliver]\ntransfer = ['press-colour']", "deliver.transfer", 'must hold "press-roll"'),
+    (
+        "[deliver]\ntransfer = ['press-roll']\n[presses.film-1.roll]\ngang = 'night'",
+        "deliver.transfer",
+        "film-1 gangs by the night",
+    ),
     ("[presses.film-1]\nroute = 'direct'", "presses.film-1.platens", "a direct press needs it"),
     (
         "[presses.direct-1]\nbase_polarity = 'light=ink'",
