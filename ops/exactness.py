@@ -258,7 +258,7 @@ def _measured(piece: Piece, fabric: str, cloth: SrgbColour, art: Pixels, done: K
     de = delta_e_00(srgb_to_lab(seen / 255.0), srgb_to_lab(wanted / 255.0))
     level = np.max(np.abs(seen - wanted), axis=-1)
     coverage, fringe = fringe_of(done.pixels, piece.truth, cloth)
-    plane = base_plane(done.pixels, 300.0, 0.15, 1.0, "base").plane
+    plane = base_plane(done.pixels, 300.0, 0.15, 1.0, "base")
     outside = int(np.count_nonzero(plane > done.pixels[..., 3]))
     bad = int(np.count_nonzero((de > 1.0) & (level > 1.0)))
     return Row(
@@ -314,7 +314,7 @@ def choke_error_um(choke_mm: float = 0.15, ppi: float = 300.0) -> tuple[float, f
 def _based(cover: Floats, ppi: float, choke_mm: float) -> Floats:
     art = np.zeros((*cover.shape, 4), np.uint8)
     art[..., 0], art[..., 3] = 200, np.floor(cover * 255.0 + 0.5)
-    return base_plane(art, ppi, choke_mm, 1.0, "none").plane / 255.0
+    return base_plane(art, ppi, choke_mm, 1.0, "none") / 255.0
 
 
 def report() -> str:

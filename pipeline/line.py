@@ -307,7 +307,7 @@ def make_base(job: Job, kept: Picture, placement: Placement, decision: base_stag
         hairline=job.limits.hairline,
         black_tuck_mm=job.press.black_tuck_mm,
         under_black=job.print.route == "transfer",
-    ).plane
+    )
 
 
 def make_film(

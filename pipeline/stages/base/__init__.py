@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.stages.base.decide import BaseDecision, decide
-from pipeline.stages.base.plane import Base, Hairline, Hairlines, base_plane
+from pipeline.stages.base.plane import Hairlines, base_plane
 from pipeline.stages.base.seen import mirror, simulate
 
-__all__ = ["Base", "BaseDecision", "Hairline", "Hairlines", "base_plane", "decide", "mirror", "simulate"]
+__all__ = ["BaseDecision", "Hairlines", "base_plane", "decide", "mirror", "simulate"]

@@ -23,25 +23,6 @@ TIP_MM = 1.0
 """What is thin for so long, or for three times its width, is a stroke and no tip."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hairline:
-    """A feature thinner than twice the choke: its box in pixels and its greatest width."""
-
-    x: int
-    y: int
-    width: int
-    height: int
-    thickness_px: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Base:
-    """The base plane (H, W), 255 is full white, and the features that the choke would have left without base."""
-
-    plane: Plane
-    hairlines: tuple[Hairline, ...]
-
-
 def base_plane(
     pixels: Picture,
     ppi: float,
@@ -51,26 +32,26 @@ def base_plane(
     black_tuck_mm: float = 0.15,
     *,
     under_black: bool = False,
-) -> Base:
+) -> Plane:
     """Return the base for `pixels` (H, W, 4) or runs: their alpha, pulled in by `choke_mm`, times `strength` 0–1.
 
     It never lies outside the colour. Features thinner than twice the choke keep a thin base with `hairline` "base",
-    none otherwise; they are listed either way. Under near-black ink there is none but for a tuck under the edge to
+    none otherwise. Under near-black ink there is none but for a tuck under the edge to
     other ink, unless `under_black`. Raises ValueError for a negative choke or tuck or a strength outside 0–1.
     """
     if choke_mm < 0 or black_tuck_mm < 0 or not 0.0 <= strength <= 1.0:
         raise ValueError("choke and tuck must be 0 or more, strength 0 to 1")
     if strength == 0.0:
-        return Base(np.zeros(pixels.shape[:2], np.uint8), ())
+        return np.zeros(pixels.shape[:2], np.uint8)
     alpha = _alpha(pixels)
     black = np.zeros(alpha.shape, np.bool_) if under_black else _near_black(pixels)
     choke = choke_mm * ppi / MM_PER_INCH
-    plane, thin = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
+    plane = _choked(alpha, black, choke, HAIRLINE_MM * ppi / MM_PER_INCH, keep_thin=hairline == "base")
     if black.any():
         _clear_black(plane, alpha, black, black_tuck_mm * ppi / MM_PER_INCH)
     if strength < 1.0:
         plane = np.floor(np.arange(256) * strength + 0.5).astype(np.uint8)[plane]
-    return Base(plane, thin)
+    return plane
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,12 +65,10 @@ class _Thin:
     beside_thick: NDArray[np.bool_]
 
 
-def _choked(
-    alpha: Plane, black: Mask, choke: float, hairline_px: float, *, keep_thin: bool
-) -> tuple[Plane, tuple[Hairline, ...]]:
+def _choked(alpha: Plane, black: Mask, choke: float, hairline_px: float, *, keep_thin: bool) -> Plane:
     out = alpha.copy()
     if choke == 0.0 or not alpha.any():
-        return out, ()
+        return out
     parts = []
     for rows in strips(alpha.shape):
         if not alpha[rows].any():
@@ -98,16 +77,18 @@ def _choked(
         chosen = found.at[found.among_own(found.at)]
         left = _cover(found.plane.reshape(-1)[chosen], found.lookup[chosen].astype(np.float64), choke)
         _in_picture(out, found, chosen, rows, left)
-        parts.append(_thin(found, rows, black, choke))
+        if keep_thin:
+            parts.append(_thin(found, rows, black, choke))
+    if not parts:
+        return out
     thin = _joined(parts)
     if not thin.at.size:
-        return out, ()
-    lists, stroke = _hairlines(thin, alpha.shape[1] + 2, choke, TIP_MM / HAIRLINE_MM * hairline_px)
-    if keep_thin:
-        y, x = (v[stroke] - 1 for v in np.divmod(thin.at, alpha.shape[1] + 2))
-        inset = np.clip(thin.half[stroke] - hairline_px / 2.0, 0.0, choke)
-        out[y, x] = np.maximum(out[y, x], _cover(alpha[y, x], thin.depth[stroke], inset))
-    return out, lists
+        return out
+    stroke = _strokes(thin, alpha.shape[1] + 2, choke, TIP_MM / HAIRLINE_MM * hairline_px)
+    y, x = (v[stroke] - 1 for v in np.divmod(thin.at, alpha.shape[1] + 2))
+    inset = np.clip(thin.half[stroke] - hairline_px / 2.0, 0.0, choke)
+    out[y, x] = np.maximum(out[y, x], _cover(alpha[y, x], thin.depth[stroke], inset))
+    return out
 
 
 def _in_picture(out: Plane, found: Depths, at: Index, rows: slice, values: NDArray[np.uint8]) -> None:
@@ -184,13 +165,11 @@ def _ridge(found: Depths, thin: Index) -> Floats:
     return most
 
 
-def _hairlines(
-    thin: _Thin, width: int, choke: float, longest_tip: float
-) -> tuple[tuple[Hairline, ...], NDArray[np.bool_]]:
-    """Gather thin pixels into features; return them, and which thin pixels belong to a stroke and not to a tip.
+def _strokes(thin: _Thin, width: int, choke: float, longest_tip: float) -> NDArray[np.bool_]:
+    """Return which thin pixels belong to a stroke and not to a corner or tip.
 
-    Corners and tips hang on something thick at one place and are short: they need no base and don't count. A short
-    piece between two thick places needs its base and is not worth a line in the list.
+    Those hang on something thick at one place and are short: they need no base. A short piece between two thick places
+    does.
     """
     part_of = _connected(thin.at, width)
     count = int(part_of.max()) + 1
@@ -206,12 +185,7 @@ def _hairlines(
         np.maximum.at(high[axis], part_of, place)
     tall, wide = high - low + 1
     long = np.hypot(tall, wide) >= np.minimum(3.0 * np.maximum(widest, choke), longest_tip)
-    listed = (holds == 0) | long
-    out = tuple(
-        Hairline(int(low[1, i]) - 1, int(low[0, i]) - 1, int(wide[i]), int(tall[i]), float(widest[i]))
-        for i in np.flatnonzero(listed).tolist()
-    )
-    return out, (listed | (holds >= 2))[part_of]
+    return np.asarray(((holds == 0) | long | (holds >= 2))[part_of])
 
 
 def _connected(at: Index, width: int) -> Index:
