@@ -266,7 +266,8 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
         before = inked(clip_runs(drawn.plain, placement))
     else:
-        before = inked(clip(drawn.plain, placement))
+        inside = _reached(placement)
+        before = inked(drawn.plain if inside is None else drawn.plain[inside])
         let_go(drawn.plain)
         kept = clip(keep(job, drawn), placement)
     colour, under = _colour_and_base(job, kept, placement, decision)
@@ -291,10 +292,10 @@ def _colour_and_base(
     if isinstance(kept, Runs):
         colour = fade.compensate_runs(kept, job.fade, on_base=on_base)
         return colour, make_base(job, kept, placement, decision)
-    pixels = fade.compensate(kept, on_base, job.fade).pixels
     if job.print.route == "transfer":
-        return make_film(job, pixels, placement, decision)
-    return pixels, make_base(job, kept, placement, decision)
+        return make_film(job, fade.compensate(kept, on_base, job.fade).pixels, placement, decision)
+    under = make_base(job, kept, placement, decision)  # first: it takes most memory
+    return fade.compensate(kept, on_base, job.fade).pixels, under
 
 
 def make_base(job: Job, kept: Picture, placement: Placement, decision: base_stage.BaseDecision) -> Plane:
