@@ -35,7 +35,7 @@ _POOR, _WELL = 0.25, 0.1
 _ROUGH = 144.0
 """Squares of chroma, in levels², that block noise alone makes."""
 _ROUNDS, _MISS_PX, _CHROMA_NOISE = 2, 3, 6.0
-_TRIED_TILES = 16
+_TRIED_TILES = 6
 _CUT = 12.0
 """A fabric colour so near the end of its range, in levels, has its noise cut off there."""
 _TELLS = 0.3

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.raster import Pixels, Plane
-from pipeline.raster_ops import Floats, Mask, bands, grow, luma, window_max, within_de
+from pipeline.raster_ops import Floats, Mask, grow, luma, window_max, within_de
 
 _LOSSY_DE = 10.0
 """Noise beside the strongest edges of art that still is worth printing."""
-_AROUND_PX, _BLOCK_PX = 4, 8
+_AROUND_PX, _BLOCK_PX, _TILE_PX = 4, 8, 256
 _STRONG = 0.3
 """What differs by more of the greatest difference around holds some kept colour."""
 _CLEAR_PX = 2
@@ -36,9 +36,9 @@ _SPECK_PX = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Around:
-    """A strip's difference in lightness from the fabric, levels, its mean of 3 × 3, and the greatest to either side."""
+    """A tile's difference in lightness from the fabric, levels, its mean of 3 × 3, and the greatest to either side."""
 
-    rows: slice
+    tile: tuple[slice, slice]
     off: Floats
     mean: Floats
     lighter: Plane
@@ -64,10 +64,10 @@ def _wide(pixels: Pixels, back: Floats, limit: float) -> Mask:
 
 def _share(pixels: Pixels, back: Floats, wide: Mask) -> float:
     counts = np.zeros(1001, np.int64)
-    for around in _strips(pixels, back, wide):
+    for around in _tiles(pixels, back, wide, ~wide):
         most = around.most
         clear = (
-            ~grow(np.abs(around.off) > _STRONG * most, _CLEAR_PX) & (most >= _LEAST_EDGE) & wide[around.rows]
+            ~grow(np.abs(around.off) > _STRONG * most, _CLEAR_PX) & (most >= _LEAST_EDGE) & wide[around.tile]
         )
         share = np.abs(around.off - around.mean)[clear] / most[clear]
         counts += np.bincount(np.minimum(share * 1000.0, 1000.0).astype(np.int64), minlength=1001)
@@ -96,12 +96,12 @@ def through_noise(pixels: Pixels, labels: Plane, backs: Floats, limits: Sequence
         wide = _wide(pixels, back, limits[which])
         share = _share(pixels, back, wide)
         noisy, weak = np.zeros_like(own), np.zeros_like(own)
-        for around in _strips(pixels, back, wide):
+        for around in _tiles(pixels, back, wide, ~own):
             allowed = np.maximum(_REACH * share * around.most, _LEAST_LEVELS)
-            noisy[around.rows] = (
-                wide[around.rows] & (np.abs(around.off) <= allowed) & _wavers(around, allowed)
+            noisy[around.tile] = (
+                wide[around.tile] & (np.abs(around.off) <= allowed) & _wavers(around, allowed)
             )
-            weak[around.rows] = np.abs(around.off) <= 2.0 * allowed
+            weak[around.tile] = np.abs(around.off) <= 2.0 * allowed
         linked, count = ndimage.label(noisy | own)
         seeded = np.zeros(count + 1, np.bool_)
         seeded[linked[own]] = True
@@ -111,24 +111,30 @@ def through_noise(pixels: Pixels, labels: Plane, backs: Floats, limits: Sequence
     return out
 
 
-def _strips(pixels: Pixels, back: Floats, wide: Mask) -> Iterator[_Around]:
-    """Yield what lies around, strip by strip, where the fabric's colour may be."""
+def _tiles(pixels: Pixels, back: Floats, wide: Mask, other: Mask) -> Iterator[_Around]:
+    """Yield what lies around, tile by tile, where the fabric's colour may be and something `other` too."""
     from scipy import ndimage
 
-    height = pixels.shape[0]
-    for rows in bands(height, 512):
-        if not wide[rows].any():
-            continue
-        start, stop = max(rows.start - _AROUND_PX, 0), min(rows.stop + _AROUND_PX, height)
-        part = pixels[start:stop]
-        off = np.where(part[..., 3] > 0, luma(part[..., :3] - back), 0.0)
-        inner = slice(rows.start - start, rows.stop - start)
-        lighter, darker = (_most(np.clip(side, 0.0, 255.0).astype(np.uint8), inner) for side in (off, -off))
-        yield _Around(rows, off[inner], np.asarray(ndimage.uniform_filter(off, 3))[inner], lighter, darker)
+    height, width = wide.shape
+    for y in range(0, height, _TILE_PX):
+        for x in range(0, width, _TILE_PX):
+            tile = slice(y, min(y + _TILE_PX, height)), slice(x, min(x + _TILE_PX, width))
+            if not (wide[tile].any() and other[tile].any()):
+                continue
+            top, left = max(y - _AROUND_PX, 0), max(x - _AROUND_PX, 0)
+            part = pixels[top : y + _TILE_PX + _AROUND_PX, left : x + _TILE_PX + _AROUND_PX]
+            off = np.where(part[..., 3] > 0, luma(part[..., :3] - back), 0.0)
+            inner = slice(y - top, tile[0].stop - top), slice(x - left, tile[1].stop - left)
+            lighter, darker = (
+                _most(np.clip(side, 0.0, 255.0).astype(np.uint8), inner) for side in (off, -off)
+            )
+            yield _Around(
+                tile, off[inner], np.asarray(ndimage.uniform_filter(off, 3))[inner], lighter, darker
+            )
 
 
-def _most(side: Plane, inner: slice) -> Plane:
-    """Return the greatest value near each pixel of the inner rows, and in its block, which noise fills evenly."""
+def _most(side: Plane, inner: tuple[slice, slice]) -> Plane:
+    """Return the greatest value near each pixel of the inner part, and in its block, which noise fills evenly."""
     near = window_max(side, _AROUND_PX)[inner]
     own = side[inner]
     height, width = own.shape
@@ -155,10 +161,13 @@ def _specks(gone: Mask, weak: Mask) -> Mask:
     """Return the small patches amid what goes that are stronger noise: nothing in them is far from the fabric."""
     from scipy import ndimage
 
-    parts, count = ndimage.label(~gone, structure=np.ones((3, 3), np.int8))
-    sizes = np.bincount(parts.reshape(-1), minlength=count + 1)
-    strong = np.bincount(parts[~weak & ~gone], minlength=count + 1)
-    small = (sizes <= _SPECK_PX) & (strong == 0)
-    small[0] = False
-    mask: Mask = small[parts]
-    return mask
+    faint = weak & ~gone
+    at = np.flatnonzero(faint.reshape(-1))
+    parts, count = ndimage.label(faint, structure=np.ones((3, 3), np.int8))
+    part = parts.reshape(-1)[at]
+    strong = grow(~gone & ~weak).reshape(-1)[at]
+    small = np.bincount(part, minlength=count + 1) <= _SPECK_PX
+    small &= np.bincount(part[strong], minlength=count + 1) == 0
+    mask = np.zeros(gone.size, np.bool_)
+    mask[at[small[part]]] = True
+    return mask.reshape(gone.shape)
