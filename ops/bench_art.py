@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -44,14 +45,26 @@ def photograph(folder: Path) -> Path:
     return folder / "photograph.jpg"
 
 
-def cut_out_photograph(folder: Path) -> Path:
-    """Write the same picture as a disc, with alpha that is soft at the edge alone."""
+def cut_out_photograph(folder: Path, colours: Sequence[str]) -> Path:
+    """Write the same picture as a disc, with alpha soft at the edge alone, and a small disc in each of `colours`.
+
+    With the fabrics' colours in it something is knocked out for every fabric, so that none shares another's plate.
+    """
     from PIL import Image
 
-    away = np.hypot(*(np.mgrid[0:SIDE, 0:SIDE] - (SIDE - 1) / 2))
-    alpha = np.clip((SIDE / 2 - 10 - away) * 128, 0, 255).astype(np.uint8)
-    Image.fromarray(np.dstack([_tones(), alpha])).save(folder / "photograph.png", compress_level=1)
+    tones, middle = _tones().astype(np.float64), (SIDE - 1) / 2
+    for number, colour in enumerate(colours):
+        share = _disc((middle, SIDE * (number + 1) / (len(colours) + 1)), SIDE / 20)[..., None]
+        tones += share * (np.array(tuple(bytes.fromhex(colour.lstrip("#")))) - tones)
+    alpha = _disc((middle, middle), SIDE / 2 - 10) * 255
+    pixels = np.rint(np.dstack([tones, alpha])).astype(np.uint8)
+    Image.fromarray(pixels).save(folder / "photograph.png", compress_level=1)
     return folder / "photograph.png"
+
+
+def _disc(middle: tuple[float, float], radius: float) -> NDArray[np.float64]:
+    y, x = np.ogrid[0:SIDE, 0:SIDE]
+    return np.clip(radius - np.hypot(y - middle[0], x - middle[1]) + 0.5, 0, 1)
 
 
 def _tones() -> NDArray[np.uint8]:

@@ -67,6 +67,10 @@ def main(arguments: list[str]) -> int:
 # --- The model -------------------------------------------------------------------------------------------------------
 
 
+Taken: TypeAlias = tuple[tuple[float, ...], float]
+"""What an order has of 1, megapixels, plates, studies and megapixels studied, and the seconds that it took."""
+
+
 def measure() -> dict[str, dict[str, float]]:
     """Return a, b, c, d, e in seconds of a core for each kind of art, and how far off they are, as shares of what was
     measured: at worst on the orders they were fitted to, and on each of those they were not.
@@ -75,7 +79,7 @@ def measure() -> dict[str, dict[str, float]]:
     with tempfile.TemporaryDirectory(prefix="capacity-") as scratch:
         for kind, write in (("flat", flat), ("illustration", illustration), ("photograph", photograph)):
             art = write(Path(scratch))
-            taken = []
+            taken: list[Taken] = []
             for number, (colourways, plates, width) in enumerate(RUNS + OTHERS):
                 run, megapixels, made = timed(
                     Path(scratch) / f"{kind}-{number}", art, plates, width, colourways
@@ -90,10 +94,6 @@ def measure() -> dict[str, dict[str, float]]:
             found[kind] = fitted(taken[: len(RUNS)], taken[len(RUNS) :])
             print(f"{kind}: {found[kind]}", file=sys.stderr, flush=True)
     return found
-
-
-Taken: TypeAlias = tuple[tuple[float, ...], float]
-"""What an order has of 1, megapixels, plates, studies and megapixels studied, and the seconds that it took."""
 
 
 def fitted(taken: list[Taken], others: list[Taken]) -> dict[str, float]:
