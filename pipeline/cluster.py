@@ -23,6 +23,7 @@ from pipeline import tasks
 from pipeline.engine import Engine, Feed, Queue, Task
 from pipeline.faults import Busy, Fault, Usage
 from pipeline.log import logger
+from pipeline.memory import settle
 from pipeline.plan import Job, Plate
 from pipeline.release import files_below
 
@@ -48,9 +49,16 @@ class ClusterEngine(Engine):
         self._shared = shared
         self._client: Any = None
         self._carried: dict[Path, tuple[str, Any]] = {}
+        self._warming: list[Any] = []
 
     def __exit__(self, *ended: object) -> None:
         self._close()
+
+    def warm(self, function: Callable[[], None]) -> None:
+        """Have the workers there are load what they will need; don't wait for them."""
+        self._connect()
+        workers = self._client.scheduler_info(n_workers=-1)["workers"]
+        self._warming = [self._client.submit(function, workers=[worker], pure=False) for worker in workers]
 
     def run(self, tasks: Iterable[Task], feed: Feed | None = None, *, largest: float = 0.0) -> dict[str, Any]:  # noqa: ARG002 – each worker has its own limit
         """Run all tasks, and what `feed` has beside them; what the cluster loses is handed in again."""
@@ -98,6 +106,7 @@ class ClusterEngine(Engine):
                 raise Busy(
                     f"No scheduler answers at {self.address} ({error}). Start it (ops/wide), or leave out --cluster."
                 ) from error
+            self._client.run(settle, None)
         threads = sum(
             worker["nthreads"] for worker in self._client.scheduler_info(n_workers=-1)["workers"].values()
         )
@@ -143,7 +152,7 @@ class ClusterEngine(Engine):
                 client.close(timeout=2)
             except Exception as error:  # it may be gone; its temporary files went with its workers
                 logger().info("cluster gone before it was left", error=str(error))
-        self._carried = {}
+        self._carried, self._warming = {}, []
 
 
 def _safe(address: str) -> str:
