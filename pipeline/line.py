@@ -105,8 +105,8 @@ def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Picture, Notes]:
 
     notes: list[Notes] = []
 
-    def on_image(pixels: Pixels) -> Pixels:
-        treated, said = treat(pixels, draw.treatment)
+    def on_image(pixels: Pixels, *, lossy: bool) -> Pixels:
+        treated, said = treat(pixels, draw.treatment.of(lossy=lossy))
         notes.append(said)
         return treated if draw.paints.key is None else _keyed(pixels, treated, draw.paints.key)
 

@@ -26,7 +26,7 @@ class Treatment:
     """What bitmaps go through at their own resolution before they are drawn: ground off, swaps, knock-out.
 
     `swapped`: colours to swap that the drawing around them has; such a bitmap need not have them. `lossy`: it went
-    through JPEG or the like.
+    through JPEG or the like; images in vector art are treated each by its own nature (`of`).
     """
 
     remove_ground: bool = False
@@ -35,6 +35,11 @@ class Treatment:
     knock_out: KnockOutSettings | None = None
     lossy: bool = False
     swapped: tuple[Rgb, ...] = ()
+
+    def of(self, *, lossy: bool) -> Treatment:
+        """Return the treatment of an image that is lossy or is not."""
+        knock_out = None if self.knock_out is None else replace(self.knock_out, lossy=lossy)
+        return replace(self, lossy=lossy, knock_out=knock_out)
 
 
 def goes_as_pixels(art: Art) -> bool:
@@ -101,6 +106,7 @@ def paints_for(
 
 
 def _lossy(art: Art) -> bool:
+    """Say whether the art as a whole went through JPEG; a PDF page is drawn to pixels, whatever images it has."""
     return isinstance(art, BitmapArt) and art.lossy
 
 

@@ -148,7 +148,8 @@ def test_embedded_images_pass_through_the_callers_hands(renderer):
     )
     seen = []
 
-    def recolour(pixels):
+    def recolour(pixels, *, lossy):
+        assert not lossy
         seen.append(pixels.copy())
         return np.where(pixels[:, :, :1] == 255, np.uint8([0, 255, 0, 255]), pixels)
 

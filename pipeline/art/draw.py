@@ -36,11 +36,12 @@ def draw(
     width_px: int,
     height_px: int,
     paints: PaintMap = AS_IT_IS,
-    on_image: Callable[[Pixels], Pixels] | None = None,
+    on_image: paint.OnImage | None = None,
 ) -> Pixels:
     """Return the art drawn as `paints` says: straight RGBA, exactly (height_px, width_px, 4), edge to edge.
 
-    `on_image` gets the straight RGBA pixels of every embedded image and returns what is drawn in its place.
+    `on_image` gets the straight RGBA pixels of every embedded image, and whether its file was lossy, and returns what
+    is drawn in its place.
     Raises Refused ("art-too-large") for a size that cannot be drawn.
     """
     return draw_with(art.renderer, art, width_px, height_px, paints, on_image)
@@ -51,7 +52,7 @@ def draw_picture(
     width_px: int,
     height_px: int,
     paints: PaintMap = AS_IT_IS,
-    on_image: Callable[[Pixels], Pixels] | None = None,
+    on_image: paint.OnImage | None = None,
 ) -> Picture:
     """Return what `draw` returns, as runs where the drawing is flat: then few of its pixels are ever looked at."""
     root = _tree(art, width_px, height_px, paints, on_image)
@@ -66,7 +67,7 @@ def draw_with(
     width_px: int,
     height_px: int,
     paints: PaintMap = AS_IT_IS,
-    on_image: Callable[[Pixels], Pixels] | None = None,
+    on_image: paint.OnImage | None = None,
 ) -> Pixels:
     """Return what `draw` returns, by a named renderer ("cairosvg" or "resvg")."""
     root = _tree(art, width_px, height_px, paints, on_image)
@@ -78,7 +79,7 @@ def _tree(
     width_px: int,
     height_px: int,
     paints: PaintMap,
-    on_image: Callable[[Pixels], Pixels] | None,
+    on_image: paint.OnImage | None,
 ) -> Element:
     """Return the tree to draw: paints rewritten, the size set."""
     if min(width_px, height_px) < 1:

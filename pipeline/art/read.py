@@ -131,10 +131,10 @@ def _svg(data: bytes, name: str, limits: Limits) -> Art:
 
     noticed: list[Finding] = []
 
-    def embedded(picture: bytes) -> Pixels:
+    def embedded(picture: bytes) -> tuple[Pixels, bool]:
         inner = bitmap.decode(picture, name, limits)
         noticed.extend(finding for finding in inner.findings if finding not in noticed)
-        return inner.pixels
+        return inner.pixels, inner.lossy
 
     art: VectorArt = svg.read(data, name, limits, read_image=embedded)
     return replace(art, findings=(*art.findings, *noticed))

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 _DATA = re.compile(r"data:([^,;]*)((?:;[^,;]*)*),(.*)$", re.DOTALL | re.IGNORECASE)
 FORMATS = ("PNG", "JPEG", "GIF", "WEBP")
 PNG_HEAD = "data:image/png;base64,"
+LOSSY = "data-lossy"
+"""Attribute of an image element whose file was a JPEG or the like."""
 
 
 class UnreadableError(Exception):
@@ -54,7 +56,8 @@ def draw(walk: Walker, element: Element, style: css.Style, place: Place) -> None
         if b"<svg" in data[:4096] or data[:2] == b"\x1f\x8b":
             _drawing(walk, element, data, place)
         else:
-            _bitmap(walk, element, style, place, decode(data, job))
+            pixels, lossy = decode(data, job)
+            _bitmap(walk, element, style, place, pixels, lossy=lossy)
     except UnreadableError as error:
         job.find("unsupported-feature", "stop", element, f"the embedded image {error}",
                  "Embed it again as PNG or JPEG.", measured="embedded image")  # fmt: skip
@@ -68,7 +71,9 @@ def _drawing(walk: Walker, element: Element, data: bytes, place: Place) -> None:
         embedded.draw(walk, element, inner, (width, height), replace(place, matrix=moved))
 
 
-def _bitmap(walk: Walker, element: Element, style: css.Style, place: Place, pixels: Pixels) -> None:
+def _bitmap(
+    walk: Walker, element: Element, style: css.Style, place: Place, pixels: Pixels, *, lossy: bool
+) -> None:
     from pipeline.art.svg.expand import clipped
 
     rows, columns = pixels.shape[:2]
@@ -85,6 +90,8 @@ def _bitmap(walk: Walker, element: Element, style: css.Style, place: Place, pixe
         leaf.set("transform", units.matrix_text(matrix))
     if css.word(style, "image-rendering", "auto") in ("optimizespeed", "pixelated", "crisp-edges"):
         leaf.set("image-rendering", "optimizeSpeed")
+    if lossy or LOSSY in element.attrib:  # art that is turned is read again, its images as PNG
+        leaf.set(LOSSY, "")
     if place.owners and place.ink:
         leaf.set(OWNERS, owners_text(place.owners))
     walk.job.outlines[leaf] = outline.rectangle(0, 0, columns, rows)
@@ -137,8 +144,11 @@ def _payload(found: re.Match[str]) -> bytes:
     return unquote_to_bytes(found.group(3))
 
 
-def decode(data: bytes, job: Job) -> Pixels:
-    """Return the image's pixels, by the caller's reader where one was given; raises UnreadableError."""
+def decode(data: bytes, job: Job) -> tuple[Pixels, bool]:
+    """Return the image's pixels and whether its file is lossy, by the caller's reader where one was given.
+
+    Raises UnreadableError.
+    """
     from PIL import Image
 
     if job.read_image is not None:
@@ -155,7 +165,7 @@ def decode(data: bytes, job: Job) -> Pixels:
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
         raise UnreadableError(f"cannot be read ({error})") from error
     pixels[pixels[:, :, 3] == 0] = 0
-    return pixels
+    return pixels, image.format == "JPEG"
 
 
 def png(pixels: Pixels) -> str:

@@ -54,7 +54,7 @@ class Job:
     document: Document
     limits: Limits
     fonts: FontShelf
-    read_image: Callable[[bytes], Pixels] | None
+    read_image: Callable[[bytes], tuple[Pixels, bool]] | None
     sheets: css.Sheets = field(default_factory=css.Sheets)
     findings: dict[tuple[str, str], Finding] = field(default_factory=dict)
     defs: list[Element] = field(default_factory=list)

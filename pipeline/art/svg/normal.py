@@ -31,12 +31,12 @@ def read(
     limits: Limits = USUAL,
     *,
     fonts: FontShelf | None = None,
-    read_image: Callable[[bytes], Pixels] | None = None,
+    read_image: Callable[[bytes], tuple[Pixels, bool]] | None = None,
 ) -> VectorArt:
     """Return the art in `data`, normalised, with what was noticed.
 
     `name` stands in messages. `fonts` are those that live text may use (default: the machine's), `read_image` turns an
-    embedded bitmap's bytes into straight RGBA (default: by Pillow, without colour profile).
+    embedded bitmap's bytes into straight RGBA and whether they are lossy (default: by Pillow, without colour profile).
     Raises Refused with code "art-unreadable" or "art-too-large".
     """
     document = parse(data, name, limits)

@@ -6,7 +6,8 @@ pixel is w·key + rest, which is what the knock-out solves.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
+from typing import Protocol
 from xml.etree.ElementTree import Element
 
 from pipeline.art.paint import PaintMap, Rgb, hex_of, parse_hex
@@ -23,7 +24,14 @@ _SOLID = ("opacity", "fill-opacity", "stroke-opacity")
 _MIXERS = ("style", "filter")
 
 
-def apply(root: Element, paints: PaintMap, on_image: Callable[[Pixels], Pixels] | None = None) -> None:
+class OnImage(Protocol):
+    """Takes an embedded image's pixels and whether its file was lossy; returns what is drawn in its place."""
+
+    def __call__(self, pixels: Pixels, *, lossy: bool) -> Pixels:
+        """Return straight RGBA of the same shape."""
+
+
+def apply(root: Element, paints: PaintMap, on_image: OnImage | None = None) -> None:
     """Change the parsed normalised tree `root` in place so that it draws what `paints` says."""
     _Painter(root, paints, on_image).run()
 
@@ -55,7 +63,7 @@ def _remove_lowest(parent: Element) -> bool:
 
 
 class _Painter:
-    def __init__(self, root: Element, paints: PaintMap, on_image: Callable[[Pixels], Pixels] | None) -> None:
+    def __init__(self, root: Element, paints: PaintMap, on_image: OnImage | None) -> None:
         self.root, self.map, self.on_image = root, paints, on_image
         defs = root.find("defs")
         self.defs = defs if defs is not None else Element("defs")
@@ -153,7 +161,7 @@ class _Painter:
         if key is not None:
             pixels[pixels[:, :, 3] > 0, :3] = key
         elif self.on_image is not None:
-            pixels = self.on_image(pixels)
+            pixels = self.on_image(pixels, lossy=images.LOSSY in element.attrib)
         element.set("href", images.png(pixels))
 
     def _copy(self, identity: str, to: Rgb | None, exact: dict[Rgb, Rgb]) -> str:
