@@ -166,8 +166,8 @@ def _soft_in_the_file(share: float) -> Finding:
         code="lossy-edges",
         severity="warn",
         message=f"The art was saved as JPEG or the like, and at {100 * share:.0f} % of the edges where the fabric is "
-        "knocked out the kept colour is about as light as the fabric. There the file does not hold where one ends and "
-        "the other begins; the edges may come out soft or ragged.",
+        "knocked out the kept colour, or a thin outline of it, is about as light as the fabric. There the file does "
+        "not hold where one ends and the other begins; the edges may come out soft or ragged.",
         remedy="Ask for the art as a drawing, or as PNG or TIFF that never was a JPEG; or print it on a lighter or "
         "darker fabric.",
         measured=round(100 * share),

@@ -26,6 +26,7 @@ _LEANS = 6.0
 _AROUND = 2
 _ALIKE, _COLOURFUL = 40.0, 30.0
 """Colours that differ by less lightness and more chroma than this, in levels, are told apart by what has bled."""
+_MOSTLY = 0.5
 
 
 def knock_out_edges(
@@ -62,18 +63,26 @@ def knock_out_edges(
         out[beyond] = pixels[beyond]
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
-    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0, _untold(rings))
+    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0, _untold(rings, gone))
 
 
-def _untold(rings: list[Mixtures]) -> float:
-    """Return the share of the edges where colours differ by chroma and hardly by lightness, so that they stay soft."""
+def _untold(rings: list[Mixtures], gone: Mask) -> float:
+    """Return the share of the edges where colours differ by chroma and hardly by lightness, so that they stay soft.
+
+    So does a thin dim outline in front of a brighter colour: it reads as their edge, at which no second pixel still is
+    mostly fabric, unless the art is blurred.
+    """
     apart = [luma_chroma(ring.kept - ring.back) for ring in rings]
     edges = sum(len(part) for part in apart)
     alike = sum(
         int(np.count_nonzero((np.abs(y) < _ALIKE) & (cb * cb + cr * cr > _COLOURFUL * _COLOURFUL)))
         for y, cb, cr in (part.T for part in apart)
     )
-    return alike / edges if edges else 0.0
+    if not edges:
+        return 0.0
+    first = [grow(gone).reshape(-1)[ring.at] for ring in rings]
+    weak = sum(int(np.count_nonzero(~f & (r.share < _MOSTLY))) for f, r in zip(first, rings, strict=True))
+    return min(1.0, alike / edges + weak / max(sum(int(np.count_nonzero(f)) for f in first), 1))
 
 
 def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mixtures:

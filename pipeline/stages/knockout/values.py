@@ -48,7 +48,8 @@ class KnockOutSettings:
 class KnockOut:
     """The art after the knock-out; `sure_out` (H, W) is where ink was removed wholly, `share` of the inked area.
 
-    `untold`: of lossy art, the share of its edges at which lightness does not tell the kept colour from the fabric's.
+    `untold`: of lossy art, the share of its edges at which lightness does not tell the kept colour, or
+    a thin outline of it, from the fabric's.
     """
 
     pixels: Pixels
