@@ -81,6 +81,8 @@ Line: TypeAlias = Annotated[str, AfterValidator(_line), Field(json_schema_extra=
 Colour: TypeAlias = Annotated[
     str, AfterValidator(_colour), Field(json_schema_extra={"pattern": "^#[0-9a-fA-F]{6}$"})
 ]
+Argument: TypeAlias = Annotated[str, Field(max_length=4096)]
+"""One argument of a command: as long as a path may be (PATH_MAX of Linux)."""
 Note: TypeAlias = Annotated[str, Field(max_length=4000)]
 Millimetres: TypeAlias = Annotated[float, Field(gt=0, le=2000)]
 Offset: TypeAlias = Annotated[float, Field(ge=-2000, le=2000)]

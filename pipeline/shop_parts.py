@@ -9,6 +9,7 @@ from pydantic import Field, Strict
 
 from pipeline.fabric import FabricSpec, Fibre
 from pipeline.manifest_check import (
+    Argument,
     Line,
     Many,
     Millimetres,
@@ -222,7 +223,7 @@ class Deliver(Model):
 class HotFolderRules(Model):
     """How the hot folder works for the shop."""
 
-    notify: Many[Line] = Field(
+    notify: Many[Argument] = Field(
         default=(), description="Command run once an event (program, arguments); none when empty."
     )
     order_minutes: Annotated[float, Field(gt=0, le=1440)] = Field(

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from ops.findings_cases import Case, png, rect, svg
+from ops.findings_base import Case, png, rect, svg
 from ops.findings_table import checked
 from pipeline.art import page
 from pipeline.art.around import around
