@@ -241,7 +241,7 @@ def own_edge(job: Job, pixels: Pixels, around: Around) -> Iterator[Finding]:
             smaller = (size for plate in job.plates[:-1] for size in plate.placement.sizes)
             message = f"{found.message} This is size {largest.sizes[0]}, the largest."
             found = replace(found, sizes=(*largest.sizes, *smaller), message=message)
-        yield from _kept((found,), job.print.cut_ok and found.severity == "stop", _CUT_OK)
+        yield from _kept((found,), job.print.cut_ok and found.severity != "note", _CUT_OK)
 
 
 def within(job: Job, whole: Look) -> Iterator[Finding]:

@@ -115,6 +115,14 @@ def test_what_is_not_cut_says_nothing(body: str, turn: float) -> None:
     assert cut(svg(body), turn_deg=turn) == []
 
 
+def test_a_shape_that_is_only_shaved_is_a_warning() -> None:
+    """0.4 mm of 200 mm: 0.2 %."""
+    (found,) = cut(svg(rect(20, 20, 40.12, 20, "#1a3a8f")), width_mm=200, position="full front")
+    assert (found.code, found.severity) == ("outside-area", "warn")
+    (found,) = cut(svg(rect(20, 20, 40.12, 20, "#1a3a8f")), width_mm=200, position="full front", cut_ok=True)
+    assert found.severity == "note"
+
+
 def test_an_element_that_is_left_out_cuts_nothing() -> None:
     assert cut(svg(OUT + DISC), omit=["kite"]) == []
 
