@@ -220,7 +220,7 @@ def write_page(cost: dict[str, dict[str, float]]) -> None:
     """Write what the simulation says, with its plot."""
     orders = mix(cost)
     plates = sum(len(order.plates) for order in orders)
-    lines: dict[str, list[tuple[float, float]]] = {"one order at a time": [], "as many as workers": []}
+    lines: dict[str, list[tuple[float, float]]] = {"one at a time": [], "several at a time": []}
     table = [
         "| workers | 10,000 orders, one at a time | several at a time | orders in a night of 10 h |",
         "|---|---|---|---|",
@@ -228,8 +228,8 @@ def write_page(cost: dict[str, dict[str, float]]) -> None:
     for workers in WORKERS:
         one, many = simulate(orders, workers, 1), simulate(orders, workers, workers)
         night = round(ORDERS * NIGHT_HOURS * 3600 / many, -2 if many < ORDERS * 360 else 0)
-        lines["one order at a time"].append((workers, one / 3600))
-        lines["as many as workers"].append((workers, many / 3600))
+        lines["one at a time"].append((workers, one / 3600))
+        lines["several at a time"].append((workers, many / 3600))
         table.append(f"| {workers} | {one / 3600:.1f} h | {many / 3600:.1f} h | {night:,.0f} |")
     PLOT.write_text(
         line_chart("Ten thousand orders", "workers", "hours", lines, logarithmic=True), encoding="utf-8"
