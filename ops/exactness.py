@@ -213,6 +213,9 @@ def pieces() -> Iterator[Piece]:
     yield Piece("lettering 12 px", paint([(lettering(12), cream), (disc(120, 220, 18), sea)]))
     yield Piece("soft edges", _blurred(ringed, 0.7))
     yield Piece("softer edges", _blurred(ringed, 1.0))
+    yield Piece("soft lettering 40 px", _blurred(paint([(lettering(40), sea)]), 1.0))
+    yield Piece("soft lettering 22 px", _blurred(paint([(lettering(22), sun)]), 0.7))
+    yield Piece("softer lettering 22 px", _blurred(paint([(lettering(22), sun)]), 1.0))
     yield Piece("palette of 32", badge, finish=few_colours)
     yield Piece("JPEG 90", badge, lossy=True, finish=jpeg(90))
     yield Piece("JPEG 75 ring", ringed, lossy=True, finish=jpeg(75))
@@ -221,6 +224,8 @@ def pieces() -> Iterator[Piece]:
     yield Piece("JPEG 75 lettering 22 px", large, lossy=True, finish=jpeg(75))
     yield Piece("JPEG 90 lettering 12 px", small, lossy=True, finish=jpeg(90))
     yield Piece("JPEG 60 lettering 12 px", small, lossy=True, finish=jpeg(60))
+    yield Piece("JPEG 85 soft lettering 22 px", _blurred(large, 0.7), lossy=True, finish=jpeg(85))
+    yield Piece("JPEG 85 soft ring", _blurred(ringed, 1.5), lossy=True, finish=jpeg(85))
     yield Piece("example crest", crest())
     yield Piece("JPEG 85 example crest", crest(), lossy=True, finish=jpeg(85))
     for name, picture in (

@@ -98,6 +98,17 @@ def boxed(
     return png(out[..., :3], "RGB", "JPEG", quality=90) if jpeg else png(out)
 
 
+def ruled(ground: tuple[int, int, int], blur: float) -> bytes:
+    """Return slanted cream lines of 6 px on a flat ground, 800 px wide, blurred by a Gaussian of so many pixels."""
+    from PIL import Image, ImageDraw, ImageFilter
+
+    sheet = Image.new("RGB", (800, 800), ground)
+    draw = ImageDraw.Draw(sheet)
+    for x in range(200, 600, 40):
+        draw.line((x, 600, x + 60, 200), (245, 237, 209), 6)
+    return png(np.asarray(sheet.filter(ImageFilter.GaussianBlur(blur))), "RGB")
+
+
 def cmyk(*, profile: bool) -> bytes:
     """Return a JPEG in CMYK of a flat blue, with or without a profile."""
     from PIL import Image, ImageCms

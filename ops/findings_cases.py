@@ -14,6 +14,7 @@ from ops.findings_base import (
     fabric,
     pdf,
     rect,
+    ruled,
     svg,
     waves,
 )
@@ -73,6 +74,8 @@ def coloured() -> Cases:
              (boxed((153, 153, 158), (226, 181, 40), jpeg=True), fabric("#99999e")),
              "42 levels", (boxed((153, 153, 158), jpeg=True), fabric("#99999e")),
              mend=(boxed((153, 153, 158), (226, 181, 40)), fabric("#99999e"))),
+        Case("blurred-strokes", "lines of 0.45 mm blurred by 0.17 mm", (ruled((44, 90, 64), 2.2), green),
+             "by 0.03 mm", (ruled((44, 90, 64), 0.4), green), mend=(ruled((44, 90, 64), 0.0), green)),
         Case("swap-not-found", "a swap of a colour that is not there",
              (svg(INK), {"swap": [{"from": "#c0a020", "to": "#203020"}]}),
              "of one that is", (svg(INK), {"swap": [{"from": "#1a3a8f", "to": "#203020"}]}),

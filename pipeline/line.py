@@ -31,6 +31,7 @@ BEYOND_PX = 1536
 """Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
 _UNTOLD = 0.25
+_PALE = 0.2
 """Share of the knocked-out edges that lossy art does not tell, from which on somebody hears of it."""
 
 
@@ -158,6 +159,8 @@ def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
     result = knock_out(pixels, treatment.cloth_srgb, treatment.knock_out)
     if result.untold > _UNTOLD:
         findings.append(_soft_in_the_file(result.untold))
+    if result.pale > _PALE:
+        findings.append(_blurred(result.pale))
     return result.pixels, Notes(result.mode, tuple(findings), missing)
 
 
@@ -172,6 +175,19 @@ def _soft_in_the_file(share: float) -> Finding:
         "darker fabric.",
         measured=round(100 * share),
         limit=round(100 * _UNTOLD),
+    )
+
+
+def _blurred(share: float) -> Finding:
+    return Finding(
+        code="blurred-strokes",
+        severity="warn",
+        message=f"The art is blurred: {100 * share:.0f} % of the edges where the fabric is knocked out belong to "
+        "lettering and lines hardly wider than the blur. They may nowhere reach their full colour, and print as pale "
+        "as they are in the file.",
+        remedy="Ask for the art as a drawing, or as a sharp bitmap made at the size it is printed.",
+        measured=round(100 * share),
+        limit=round(100 * _PALE),
     )
 
 

@@ -20,7 +20,7 @@ FINDING_CODES = (
     "unsupported-feature",
     "renderers-disagree", "base-too-thin", "near-edge", "small-text", "soft-alpha", "faint-ink", "specks",
     "low-contrast", "low-contrast-neighbours", "live-text", "guide-left", "hidden-content", "on-obstruction",
-    "swap-not-found", "lossy-edges",
+    "swap-not-found", "lossy-edges", "blurred-strokes",
     "nothing-knocked-out", "out-of-gamut", "colour-mode", "no-profile", "dye-migration", "fade-unreachable",
     "fade-not-calibrated", "band-size", "external-reference", "text-undrawable",
 )  # fmt: skip

@@ -20,10 +20,13 @@ _LOSSY_NOISE = 6.0
 _BLED = 0.4
 _PEAKS = 24
 _COMPANY = 3
+_IN_BLUR = 20
 _PEAK_SHARE = 0.65
 """Strokes thinner than a pixel reach this part of their colour somewhere."""
 _TOP = 0.85
 """In noise the farthest is too far: the colour of a stroke is the mean of what is so nearly as far."""
+_NEAR_TOP = 0.94
+_BLURRED_PEAK_SHARE = 0.25
 _NEAR_PX = 4.0
 _ALIKE = 0.4
 _ENOUGH = 3
@@ -34,7 +37,7 @@ class Padded:
     """The picture with a margin wide enough that no offset leaves it; all planes flat.
 
     `share_of_noise`: of the difference across an edge; None for art that never was lossy. `bled`: its chroma still
-    lies as it has bled.
+    lies as it has bled. `blurred`: strokes nowhere reach their colour; `shallow`: nor come near it.
     """
 
     width: int
@@ -43,6 +46,8 @@ class Padded:
     gone: NDArray[np.bool_]
     share_of_noise: float | None
     bled: bool
+    blurred: bool = False
+    shallow: bool = False
 
     @property
     def noise(self) -> float:
@@ -143,6 +148,13 @@ def stroke_colour(pic: Padded, at: Index, apart: Floats, backs: Floats) -> tuple
     return _common_peaks(pic, kept, backs), most > pic.noise
 
 
+def is_peak(pic: Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
+    """Whether pixels are nearly as far from their back as any of their stroke's colour."""
+    apart = pic.seen(pic.colours[at, :3] - backs)
+    kept, _ = stroke_colour(pic, at, apart, backs)
+    return np.asarray(length_of(apart) >= _NEAR_TOP * length_of(pic.seen(kept - backs)))
+
+
 def _same_way(pic: Padded, at: Index, apart: Floats, backs: Floats) -> Iterator[tuple[Index, Floats, Floats]]:
     """Yield, neighbour by neighbour, which pixels have one in their own direction from the back, and how far it is."""
     far = length_of(apart)
@@ -165,20 +177,22 @@ def _common_peaks(pic: Padded, kept: Floats, backs: Floats) -> Floats:
     span = pic.seen(kept - backs)
     length = length_of(span)
     open_ = length > WEAK
+    least = _BLURRED_PEAK_SHARE if pic.blurred else _PEAK_SHARE
     for _ in range(_PEAKS):
         if not open_.any():
             break
         # The farthest are few and may be noise: the leader has some company beyond it.
         ranked = np.flatnonzero(open_)[np.argsort(-length[open_], kind="stable")]
-        leader = ranked[min(_COMPANY, ranked.size - 1)]
+        company = max(_COMPANY, ranked.size // _IN_BLUR) if pic.blurred else _COMPANY
+        leader = ranked[min(company, ranked.size - 1)]
         along = dot(span, np.broadcast_to(span[leader], span.shape)) / length[leader]
         off2 = np.maximum(length * length - along * along, 0.0)
         limit = np.maximum(2 * pic.noise, 4.0) + 0.05 * length
         same = open_ & (along > 0) & (off2 <= limit * limit)
         same[leader] = True
-        near = same & (length >= _PEAK_SHARE * length[leader]) & (length < length[leader])
+        near = same & (length >= least * length[leader]) & (length < length[leader])
         out[near] = kept[leader]
-        open_ &= ~(same & (length >= _PEAK_SHARE * length[leader]))
+        open_ &= ~(same & (length >= least * length[leader]))
     return out
 
 

@@ -8,17 +8,19 @@ art's own edges are soft: it grows from `gone` outwards until a pixel holds noth
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import Pixels
+from pipeline.raster_blur import SHALLOW, edges_of
 from pipeline.raster_kept import (
     STROKE_PX,
     WEAK,
     Padded,
     dot,
+    is_peak,
     length_of,
     nearest_fit,
     stroke_colour,
@@ -28,6 +30,8 @@ from pipeline.raster_ops import Floats, Index, Mask, disc, grow, luma, square
 
 RING_PX = 3
 """The widest edge that counts as an edge."""
+SOFT_RING_PX = 6
+"""… in blurred art, that is."""
 _WHOLE = 0.97
 _SHARP = 0.6
 """Across a sharp edge the pixel behind one that holds so much of the kept colour holds nothing else."""
@@ -46,7 +50,8 @@ _MOST_TEXTURE = 0.5
 class Mixtures:
     """The ring: flat indices `at` (n,), share 0–1 of the kept colour, and both colours in levels 0–255, (n, 3).
 
-    `settled`: False where no kept colour explains the pixel, which then is close to the colour that goes.
+    `settled`: False where no kept colour explains the pixel, which then is close to the colour that goes. `pale`: True
+    in strokes of art so blurred that they nowhere come near their colour, which is taken from the strongest of them.
     """
 
     at: Index
@@ -54,6 +59,18 @@ class Mixtures:
     kept: Floats
     back: Floats
     settled: NDArray[np.bool_]
+    pale: NDArray[np.bool_]
+
+    def only(self, which: NDArray[np.bool_]) -> Mixtures:
+        """Return some of the mixtures."""
+        return Mixtures(
+            self.at[which],
+            self.share[which],
+            self.kept[which],
+            self.back[which],
+            self.settled[which],
+            self.pale[which],
+        )
 
 
 def unmix_edges(
@@ -70,26 +87,35 @@ def unmix_edges(
     width = gone.shape[1]
     wide = np.pad(pixels, ((margin, margin), (margin, margin), (0, 0)))
     pad_gone = np.pad(gone, margin)
-    visible = wide[..., 3] > 0
-    pic = Padded(
-        width + 2 * margin, wide.reshape(-1, 4), visible.reshape(-1), pad_gone.reshape(-1), noise, bled
-    )
-    near = (grow(pad_gone, RING_PX) & ~pad_gone & visible).reshape(-1)
+    visible = (wide[..., 3] > 0).reshape(-1)
+    pic = Padded(width + 2 * margin, wide.reshape(-1, 4), visible, pad_gone.reshape(-1), noise, bled)
+    steps = _ring(pic, pad_gone, back, RING_PX)
+    if len(steps) > 1:
+        edges = edges_of(pic, steps[0].at, steps[0].back, steps[1].share)
+        if edges.blurred:
+            pic = replace(pic, blurred=True, shallow=edges.steepness < SHALLOW)
+            steps = _ring(pic, pad_gone, back, SOFT_RING_PX)
+    found = _joined(steps)
+    y, x = found.at // pic.width - margin, found.at % pic.width - margin
+    return replace(found, at=y * width + x)
+
+
+def _ring(pic: Padded, gone: Mask, back: Floats, reach: int) -> list[Mixtures]:
+    """Return the ring up to `reach` pixels wide, pixel by pixel outwards."""
+    near = grow(gone, reach).reshape(-1) & ~pic.gone & pic.visible
     zone = np.flatnonzero(near)
-    backs = _local_back(pic, zone, back)
+    backs = _local_back(pic, zone, back, reach)
     flat = _plateau(pic, zone, backs)
     sure = pic.visible & ~pic.gone & ~near
     sure[zone[flat]] = True
-    found = _grow_ring(pic, zone, backs, sure)
-    y, x = found.at // pic.width - margin, found.at % pic.width - margin
-    return Mixtures(y * width + x, found.share, found.kept, found.back, found.settled)
+    return _grow_ring(pic, zone, backs, sure, reach)
 
 
-def _local_back(pic: Padded, at: Index, nominal: Floats) -> Floats:
+def _local_back(pic: Padded, at: Index, nominal: Floats, reach: int) -> Floats:
     """Return the mean colour of the `gone` pixels around each pixel: what its edge was drawn against."""
     total = np.zeros((at.size, 3))
     count = np.zeros(at.size)
-    for dy, dx in disc(RING_PX + 1.5):
+    for dy, dx in disc(reach + 1.5):
         there = at + pic.step(dy, dx)
         hit = np.flatnonzero(pic.gone[there])
         total[hit] += pic.colours[there[hit], :3]
@@ -124,6 +150,9 @@ def _plateau(pic: Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
     middle[at] = np.logical_and.reduce(list(same.values()))
     for (dy, dx), alike in same.items():
         flat |= alike & middle[at + pic.step(dy, dx)]
+    if pic.blurred:
+        doubtful = np.flatnonzero(flat)
+        flat[doubtful] = is_peak(pic, at[doubtful], backs[doubtful])
     return flat
 
 
@@ -144,15 +173,17 @@ def _antialiased(pic: Padded, at: Index) -> bool:
     return int(np.unique(colours).size) >= _FEW_COLOURS
 
 
-def _grow_ring(pic: Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_]) -> Mixtures:
+def _grow_ring(
+    pic: Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_], reach: int
+) -> list[Mixtures]:
     """Take the ring pixel by pixel outwards from what goes, as long as pixels hold a share of it."""
     place = np.full(pic.gone.size, -1, np.int32)
     place[zone] = np.arange(zone.size, dtype=np.int32)
     open_ = np.zeros(pic.gone.size, np.bool_)
     open_[zone] = ~sure[zone]
     front = np.where(pic.gone, np.float32(0.0), np.float32(2.0))
-    parts = [_no_mixtures()]
-    for step in range(RING_PX):
+    steps = []
+    for step in range(reach):
         at, behind = _touching(pic, front, zone[open_[zone]])
         if not at.size:
             break
@@ -160,21 +191,23 @@ def _grow_ring(pic: Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_])
         mixed, along = _estimate(pic, at, backs[place[at]], sure)
         if step:
             mixed = _while_soft(mixed, along, at, behind)
-        parts.append(mixed)
+        steps.append(mixed)
         front = np.full(pic.gone.size, np.float32(2.0))
         front[mixed.at] = mixed.share
+    return steps
+
+
+def _joined(steps: list[Mixtures]) -> Mixtures:
+    none, never = np.zeros((0, 3)), np.zeros(0, np.bool_)
+    parts = [Mixtures(np.zeros(0, np.int64), none[:, 0], none, none, never, never), *steps]
     return Mixtures(
         np.concatenate([p.at for p in parts]),
         np.concatenate([p.share for p in parts]),
         np.concatenate([p.kept for p in parts]),
         np.concatenate([p.back for p in parts]),
         np.concatenate([p.settled for p in parts]),
+        np.concatenate([p.pale for p in parts]),
     )
-
-
-def _no_mixtures() -> Mixtures:
-    none = np.zeros((0, 3))
-    return Mixtures(np.zeros(0, np.int64), none[:, 0], none, none, np.zeros(0, np.bool_))
 
 
 def _touching(pic: Padded, front: NDArray[np.float32], at: Index) -> tuple[Index, Floats]:
@@ -196,10 +229,7 @@ def _while_soft(mixed: Mixtures, along: Floats, at: Index, behind: Floats) -> Mi
     late = behind >= _SHARP
     if not late.any() or float(np.median(along[late])) < _SOFT_MEDIAN:
         return mixed
-    stay = ~late[np.searchsorted(at, mixed.at)]
-    return Mixtures(
-        mixed.at[stay], mixed.share[stay], mixed.kept[stay], mixed.back[stay], mixed.settled[stay]
-    )
+    return mixed.only(~late[np.searchsorted(at, mixed.at)])
 
 
 def _estimate(pic: Padded, at: Index, backs: Floats, sure: NDArray[np.bool_]) -> tuple[Mixtures, Floats]:
@@ -223,4 +253,5 @@ def _estimate(pic: Padded, at: Index, backs: Floats, sure: NDArray[np.bool_]) ->
     share = np.clip(along, 0.0, 1.0)
     settled &= length2 > 1.0
     mixed = (settled & (share < _WHOLE)) | (~settled & (far < WEAK))
-    return Mixtures(at[mixed], share[mixed], kept[mixed], backs[mixed], settled[mixed]), along
+    pale = poor & pic.shallow
+    return Mixtures(at, share, kept, backs, settled, pale).only(mixed), along

@@ -22,6 +22,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "raster_mix",
         "raster_lossy",
         "raster_kept",
+        "raster_blur",
         "fabric",
         "art.paint",
         "soft_proof",

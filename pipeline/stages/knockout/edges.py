@@ -56,14 +56,22 @@ def knock_out_edges(
             ring = unmix_edges(art, area, back, noise=noise)
             if settings.lossy:
                 ring = _clear_noise(out, gone, art, ring)
-                rings.append(ring)
+            rings.append(ring)
             _write(out, art, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
     if art is not pixels:
         beyond = ~grow(gone, BLED_PX)
         out[beyond] = pixels[beyond]
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
-    return KnockOut(out, gone, "edges", lost / inked if inked else 0.0, _untold(rings, gone))
+    untold = _untold(rings, gone) if settings.lossy else 0.0
+    share = lost / inked if inked else 0.0
+    return KnockOut(out, gone, "edges", share, untold, _pale(rings))
+
+
+def _pale(rings: list[Mixtures]) -> float:
+    """Return the share of the edges that belong to blurred strokes which nowhere come near their colour."""
+    edges = sum(ring.at.size for ring in rings)
+    return sum(int(np.count_nonzero(ring.pale)) for ring in rings) / edges if edges else 0.0
 
 
 def _untold(rings: list[Mixtures], gone: Mask) -> float:
@@ -100,7 +108,7 @@ def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mix
     noise = ring.at[weak & ~own]
     gone.reshape(-1)[noise] = True
     out.reshape(-1, 4)[noise] = 0
-    return Mixtures(ring.at[~own], ring.share[~own], ring.kept[~own], ring.back[~own], ring.settled[~own])
+    return ring.only(~own)
 
 
 def _leaning(pixels: Pixels, gone: Mask, at: Index, back: Floats) -> Floats:

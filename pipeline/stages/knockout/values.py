@@ -49,7 +49,8 @@ class KnockOut:
     """The art after the knock-out; `sure_out` (H, W) is where ink was removed wholly, `share` of the inked area.
 
     `untold`: of lossy art, the share of its edges at which lightness does not tell the kept colour, or
-    a thin outline of it, from the fabric's.
+    a thin outline of it, from the fabric's. `pale`: the share of the edges that belong to strokes so blurred that they
+    nowhere come near their colour.
     """
 
     pixels: Pixels
@@ -57,3 +58,4 @@ class KnockOut:
     mode: Mode
     share: float
     untold: float = 0.0
+    pale: float = 0.0
