@@ -104,7 +104,8 @@ def keep_look(shelf: Shelf, entry: Wanted, looked: Looked, spool: Path) -> None:
     """Put the drawings of one art on the shelf."""
     paths = [art_file(spool, name) for name in entry.names]
     files = {path.name: path for one in paths for path in (one, one.with_suffix(".svg")) if path.exists()}
-    shelf.keep(_key(entry, looked.digest), files, {"files": sorted(files), "agreement_s": looked.agreement_s})
+    note = {"files": sorted(files), "agreement_s": looked.agreement_s}
+    shelf.keep(_key(entry, looked.digest), files, note, link=True)
 
 
 def _key(entry: Wanted, content: str) -> str:

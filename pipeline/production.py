@@ -100,7 +100,7 @@ class _Draws:
         """Keep a draw on the shelf."""
         if self._floor.shelf is not None:
             spool, draw = task.arguments
-            self._floor.shelf.keep(draw.key, tasks.draw_files(spool, draw))
+            self._floor.shelf.keep(draw.key, tasks.draw_files(spool, draw), link=True)
 
 
 class _Plating(Feed):
@@ -258,7 +258,7 @@ def _keep_study(floor: Floor, key: str, study: Study) -> None:
     if floor.shelf is not None:
         path = floor.spool / f"study-{key}.pickle"
         path.write_bytes(pickle.dumps(study, protocol=5))
-        floor.shelf.keep(key, {"study": path})
+        floor.shelf.keep(key, {"study": path}, link=True)
 
 
 def _plate_of(floor: Floor, key: str, plate: Plate, made: Path, folder: str) -> Plated | None:

@@ -59,8 +59,18 @@ class Shelf:
         """Return the note of an entry, without its files; None when there is none."""
         return self.take(key, {})
 
-    def keep(self, key: str, files: Mapping[str, Path], note: Mapping[str, Any] | None = None) -> None:
-        """Put copies of files on the shelf under a key; the first to come stays."""
+    def keep(
+        self,
+        key: str,
+        files: Mapping[str, Path],
+        note: Mapping[str, Any] | None = None,
+        *,
+        link: bool = False,
+    ) -> None:
+        """Put copies of files on the shelf under a key; the first to come stays.
+
+        With `link` the shelf may share the bytes of the files: of those that nobody ever writes to.
+        """
         place = self._place(key)
         if place.exists():
             return
@@ -72,7 +82,7 @@ class Shelf:
             aside.mkdir()
             for name, path in files.items():
                 (aside / name).parent.mkdir(parents=True, exist_ok=True)
-                _copy(path, aside / name, link=False)
+                _copy(path, aside / name, link=link)
             entry = {"files": {name: digest(aside / name) for name in files}, "note": dict(note or {})}
             (aside / _ENTRY).write_text(json.dumps(entry), encoding="utf-8")
             place.parent.mkdir(exist_ok=True)

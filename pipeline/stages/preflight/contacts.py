@@ -13,17 +13,19 @@ from pipeline.art.paint import Rgb
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.raster import MM_PER_INCH, Pixels
-from pipeline.stages.preflight.stations import Ints, Scans, Stations, every
+from pipeline.stages.preflight.stations import Ints, Scans, Stations, every, photographic
 
 SAME_DE = 4.0
 """A flat stretch belongs to the main colour it differs from by no more than this."""
+MOST_SL = 1.75
+"""Lightness alone makes a ΔE00 of its difference divided by S_L, which is no more than this (CIE 142-2001)."""
 FLAT_DE, FLAT_SHARE = 0.5, 0.7
 """A main colour is flat when this share of its area differs no more from it; those of photographs and gradients are
 not, and run into each other rather than touch."""
 MIXED_PX = 4
 """Most mixed pixels between two colours that touch, in a row."""
-EVERY_MM = 0.25
-"""Distance of the scanned lines."""
+EVERY_MM, EVERY_MM_OF_PHOTOGRAPHS = 0.25, 0.5
+"""Distance of the scanned lines. Every pixel of a photograph has to be looked at, and its inks run into each other."""
 PLACE_MM = 5.0
 """Side of the squares of which the one with most contact is shown."""
 
@@ -50,7 +52,8 @@ def contacts(pixels: Pixels, ppi: float, colours: Sequence[Rgb], scans: Scans | 
     true on average over directions; a single straight edge may come out 21 % short or 11 % long.
     The border of the drawing counts as cloth. `scans` are the pixels scanned, when that is at hand.
     """
-    step = max(1, round(EVERY_MM * ppi / MM_PER_INCH))
+    apart = EVERY_MM_OF_PHOTOGRAPHS if photographic(pixels) else EVERY_MM
+    step = max(1, round(apart * ppi / MM_PER_INCH))
     count = len(colours)
     seen = np.zeros((count + 1) * (count + 1), np.int64)
     area, flat = np.zeros(count), np.zeros(count)
@@ -120,9 +123,12 @@ def _names(mean: Ints, colours: Sequence[Rgb]) -> tuple[NDArray[np.int64], NDArr
     nearest = np.full(values.size, -1, np.int64)
     best = np.full(values.size, SAME_DE)
     lab = lab_of_rgb8(rgb)
+    inked = alpha >= 128
     for number, colour in enumerate(colours):
-        far = delta_e_00(lab, lab_of_rgb8(colour))
-        closer = (far <= best) & (alpha >= 128)
-        nearest[closer], best[closer] = number, far[closer]
+        main = lab_of_rgb8(colour)
+        at = np.flatnonzero(inked & (np.abs(lab[:, 0] - main[0]) <= SAME_DE * MOST_SL))
+        far = delta_e_00(lab[at], main)
+        closer = far <= best[at]
+        nearest[at[closer]], best[at[closer]] = number, far[closer]
     nearest[alpha <= 8] = len(colours)
     return nearest[place], best[place]

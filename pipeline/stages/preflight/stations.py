@@ -136,13 +136,15 @@ def _bands(
         if ink_only:
             part = part & np.uint32(0xFF000000)  # never in place: the plate itself may lie below
         part = np.ascontiguousarray(part)
-        if not ink_only and not keep_inks and _photographic(part):
+        if not ink_only and not keep_inks and photographic(part):
             part, outline = part & np.uint32(0xFF000000), True
         yield _stations(part, top, step), outline
 
 
-def _photographic(lines: NDArray[np.uint32]) -> bool:
-    """Say whether nearly every pixel has a colour of its own; a fine hatch changes as often, but between few."""
+def photographic(pixels: Pixels | NDArray[np.uint32]) -> bool:
+    """Say whether nearly every pixel, (H, W, 4) or packed, has a colour of its own; a fine hatch changes as often, but
+    between few."""
+    lines = pixels if pixels.ndim == 2 else np.ascontiguousarray(pixels).view("<u4")[..., 0]
     sample = lines.reshape(-1)[:: max(1, lines.size // PHOTO_SAMPLE)]
     if np.unique(sample).size < PHOTO_COLOURS * sample.size:
         return False
