@@ -95,7 +95,9 @@ def take_looks(shelf: Shelf | None, wanted: tuple[Wanted, ...], spool: Path) -> 
         content = digest(entry.path)
         key = _key(entry, content)
         note = shelf.note(key)
-        if note is not None and shelf.take(key, {name: spool / name for name in note["files"]}) is not None:
+        if note is None:
+            continue
+        if shelf.take(key, {name: spool / name for name in note["files"]}, link=True) is not None:
             found[entry.art] = Looked(content, note["agreement_s"])
     return found
 

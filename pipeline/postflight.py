@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.engine import Engine, Task
 from pipeline.faults import Fault, Refused
 from pipeline.keys import key_of, program_version
-from pipeline.release import RECORD, digest, files_below
+from pipeline.release import RECORD, digests, files_below
 from pipeline.shelf import Shelf
 
 SCHEMA = "washfast-record/1"
@@ -43,10 +43,11 @@ def audit(
     present = {path.as_posix() for path in files_below(folder)} - {RECORD}
     wrong += [f"{path}: listed in the record, but not there" for path in sorted(listed.keys() - present)]
     wrong += [f"{path}: there, but not in the record" for path in sorted(present - listed.keys())]
-    for path in sorted(listed.keys() & present):
+    both = sorted(listed.keys() & present)
+    for path, sha256 in zip(both, digests(folder / path for path in both), strict=True):
         entry = listed[path]
         size = (folder / path).stat().st_size
-        if size != entry["bytes"] or digest(folder / path) != entry["sha256"]:
+        if size != entry["bytes"] or sha256 != entry["sha256"]:
             wrong.append(
                 f"{path}: changed since it was released ({size} bytes, {entry['bytes']} in the record)"
             )

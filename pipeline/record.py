@@ -16,7 +16,7 @@ from pipeline.keys import code_version, library_versions
 from pipeline.legible import undrawable_texts
 from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
-from pipeline.release import RECORD, digest, files_below
+from pipeline.release import RECORD, digests, files_below
 from pipeline.roll_files import roll_file
 from pipeline.rolls import film_findings, film_presses
 from pipeline.stages.preflight.answers import answer, merge
@@ -188,12 +188,12 @@ def _files(work: Work, folder: Path) -> list[dict[str, Any]]:
             )
     ways = {slug: name for name, slug in plan.folders["colourways"].items()}
     prints = {slug: name for name, slug in plan.folders["prints"].items()}
+    paths = files_below(folder)
     entries = []
-    for path in files_below(folder):
+    for path, sha256 in zip(paths, digests(folder / path for path in paths), strict=True):
         text = path.as_posix()
         about = known.get(text) or _paper(path, ways, prints)
-        place = folder / path
-        entries.append({"path": text, **about, "sha256": digest(place), "bytes": place.stat().st_size})
+        entries.append({"path": text, **about, "sha256": sha256, "bytes": (folder / path).stat().st_size})
     return entries
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from pipeline.faults import Busy, Refused
 from pipeline.shelf import digest as digest
+from pipeline.shelf import digests as digests
 
 RECORD = "record.json"
 _PREFIX = ".washfast-"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import lru_cache
 from itertools import groupby
 from typing import Any
 
@@ -56,14 +58,15 @@ def line_code(sheet: Sheet, x: float, y: float, width: float, height: float, tex
     return used
 
 
-def _square(text: str) -> list[list[bool]]:
-    """Return the modules of a QR code, rows from the top."""
+@lru_cache(maxsize=256)
+def _square(text: str) -> tuple[tuple[bool, ...], ...]:
+    """Return the modules of a QR code, rows from the top: measured and drawn, and that twice, it is made once."""
     from reportlab.graphics.barcode import qrencoder
 
     code: Any = qrencoder.QRCode(None, qrencoder.QRErrorCorrectLevel.M)
     code.addData(text)
     code.make()
-    return [[bool(cell) for cell in row] for row in code.modules]
+    return tuple(tuple(bool(cell) for cell in row) for row in code.modules)
 
 
 def square_code(sheet: Sheet, x: float, y: float, side: float, text: str) -> None:
@@ -88,7 +91,7 @@ def row_code(sheet: Sheet, x: float, y: float, width: float, height: float, text
     _draw_square(sheet, x + width - side, y + (height - side) / 2, module, cells)
 
 
-def _draw_square(sheet: Sheet, x: float, y: float, module: float, cells: list[list[bool]]) -> None:
+def _draw_square(sheet: Sheet, x: float, y: float, module: float, cells: Sequence[Sequence[bool]]) -> None:
     path = sheet.canvas.beginPath()
     for row, line in enumerate(cells):
         at = x + SQUARE_QUIET * module
