@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.art import sandbox
 from pipeline.art.limits import Limits
-from pipeline.art.spool import art_file, drawing_name
+from pipeline.art.spool import art_files, drawing_name
 from pipeline.faults import Refused
 from pipeline.keys import key_of
 from pipeline.order import Order, art_path, prints_of
@@ -104,8 +104,7 @@ def take_looks(shelf: Shelf | None, wanted: tuple[Wanted, ...], spool: Path) -> 
 
 def keep_look(shelf: Shelf, entry: Wanted, looked: Looked, spool: Path) -> None:
     """Put the drawings of one art on the shelf."""
-    paths = [art_file(spool, name) for name in entry.names]
-    files = {path.name: path for one in paths for path in (one, one.with_suffix(".svg")) if path.exists()}
+    files = {path.name: path for name in entry.names for path in art_files(spool, name)}
     note = {"files": sorted(files), "agreement_s": looked.agreement_s}
     shelf.keep(_key(entry, looked.digest), files, note, link=True)
 

@@ -177,8 +177,6 @@ def _grow_ring(
     pic: Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_], reach: int
 ) -> list[Mixtures]:
     """Take the ring pixel by pixel outwards from what goes, as long as pixels hold a share of it."""
-    place = np.full(pic.gone.size, -1, np.int32)
-    place[zone] = np.arange(zone.size, dtype=np.int32)
     open_ = np.zeros(pic.gone.size, np.bool_)
     open_[zone] = ~sure[zone]
     front = np.where(pic.gone, np.float32(0.0), np.float32(2.0))
@@ -188,11 +186,11 @@ def _grow_ring(
         if not at.size:
             break
         open_[at] = False
-        mixed, along = _estimate(pic, at, backs[place[at]], sure)
+        mixed, along = _estimate(pic, at, backs[np.searchsorted(zone, at)], sure)
         if step:
             mixed = _while_soft(mixed, along, at, behind)
         steps.append(mixed)
-        front = np.full(pic.gone.size, np.float32(2.0))
+        front.fill(2.0)
         front[mixed.at] = mixed.share
     return steps
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.art.around import around
 from pipeline.art.limits import Limits
-from pipeline.art.piece import Art, PageArt, VectorArt
+from pipeline.art.piece import Art, BitmapArt, PageArt, VectorArt
 from pipeline.art.spool import art_file, drawing_name
 from pipeline.faults import Refused
 from pipeline.first_look import Looked, Wanted
@@ -50,11 +50,17 @@ def _read(entry: Wanted, spool: Path, limits: Limits) -> Looked:
 
 
 def _store(spool: Path, name: str, drawing: Art) -> None:
-    """Keep a drawing: normalised SVG as a file that any program opens, all else as it is in memory."""
+    """Keep a drawing: normalised SVG as a file that any program opens, pixels as one that all processes map.
+
+    All else is kept as it is in memory.
+    """
     path = art_file(spool, name)
     if isinstance(drawing, VectorArt):
         path.with_suffix(".svg").write_bytes(drawing.svg)
         drawing = replace(drawing, svg=b"")
+    if isinstance(drawing, BitmapArt):
+        np.save(path.with_suffix(".npy"), drawing.pixels)
+        drawing = replace(drawing, pixels=drawing.pixels[:0])
     with path.open("wb") as stream:
         pickle.dump(drawing, stream, protocol=5)
 
@@ -114,9 +120,11 @@ def _turned(art: Art, degrees: float) -> Art:
 
 
 def load_drawing(spool: Path, name: str) -> Art:
-    """Return a drawing from the spool."""
+    """Return a drawing from the spool; the pixels of a bitmap are mapped, and cannot be written."""
     with art_file(spool, name).open("rb") as stream:
         art: Art = pickle.load(stream)
     if isinstance(art, VectorArt):
         art = replace(art, svg=art_file(spool, name).with_suffix(".svg").read_bytes())
+    if isinstance(art, BitmapArt):
+        art = replace(art, pixels=np.load(art_file(spool, name).with_suffix(".npy"), mmap_mode="r"))
     return art

@@ -1,7 +1,7 @@
 """What workers run: from the spool, down the line, to the spool or the staged release. The only place that does both.
 
-The spool is a folder: `art-*.pickle` drawings, `draw-*.npy` pixels, or runs of flat art, that processes map
-instead of receive.
+The spool is a folder: `art-*.pickle` drawings, their pixels in `art-*.npy` where they are bitmaps, `draw-*.npy` pixels,
+or runs of flat art, that processes map instead of receive.
 """
 
 from __future__ import annotations

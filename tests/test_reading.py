@@ -15,7 +15,7 @@ from PIL import Image
 
 from pipeline import reading
 from pipeline.art import svg
-from pipeline.art.piece import Limits, VectorArt
+from pipeline.art.piece import BitmapArt, Limits, VectorArt
 from pipeline.art.read import read_art
 from pipeline.art.svg import agree, turned
 from pipeline.faults import Refused
@@ -133,3 +133,16 @@ def test_art_on_which_all_agree_leaves_no_pictures(tmp_path: Path) -> None:
 
     assert reading.load_drawing(tmp_path, "badge").findings == ()
     assert not (tmp_path / "made").exists()
+
+
+def test_the_pixels_of_a_bitmap_are_mapped_by_all_who_load_it(tmp_path: Path) -> None:
+    """They are those that Pillow reads, lie in one file that numpy's format describes, and cannot be written."""
+    shades = np.arange(5 * 7 * 4, dtype=np.uint8).reshape(5, 7, 4) + 100
+    Image.fromarray(shades).save(tmp_path / "shades.png")
+    read_apart((Wanted("shades", tmp_path / "shades.png", (0.0, 90.0)),), tmp_path, Limits())
+    for name, there in (("shades", shades), ("shades@90", np.rot90(shades, -1))):
+        art = reading.load_drawing(tmp_path, name)
+        assert isinstance(art, BitmapArt)
+        assert isinstance(art.pixels, np.memmap)
+        assert not art.pixels.flags.writeable
+        assert np.array_equal(art.pixels, there)

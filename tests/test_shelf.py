@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline import keys
 from pipeline.shelf import Shelf, user_shelf
 
 
@@ -136,3 +137,9 @@ def test_the_users_shelf_lies_in_the_cache_folder(monkeypatch: pytest.MonkeyPatc
     assert user_shelf().folder == Path("/var/cache/somebody/washfast/shelf")
     monkeypatch.setenv("XDG_CACHE_HOME", "relative")
     assert user_shelf().folder == Path.home() / ".cache/washfast/shelf"
+
+
+def test_the_code_that_works_on_pixels_is_in_every_key() -> None:
+    """A program that draws otherwise takes nothing that an older one put on the shelf (common practice, no source)."""
+    folder = Path(keys.__file__).parent
+    assert {path.name for path in folder.glob("raster*.py")} <= set(keys._CODE)

@@ -6,6 +6,8 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
+import numpy as np
+
 from pipeline.art.limits import Limits as Limits
 from pipeline.art.paint import Rgb
 from pipeline.finding import Finding
@@ -119,8 +121,9 @@ def edge_of(art: Art) -> Edge:
 def art_digest(art: Art) -> str:
     """Return the digest of a drawing: the art itself, not its name."""
     if isinstance(art, BitmapArt):
-        shape = f"{art.pixels.shape} {art.lossy}".encode()
-        return hashlib.sha256(shape + art.pixels.tobytes()).hexdigest()
+        whole = hashlib.sha256(f"{art.pixels.shape} {art.lossy}".encode())
+        whole.update(np.ascontiguousarray(art.pixels).data)
+        return whole.hexdigest()
     around = b"" if art.around is None else art_digest(art.around.art).encode()
     if isinstance(art, VectorArt):
         return hashlib.sha256(art.renderer.encode() + b"\0" + art.svg + around).hexdigest()

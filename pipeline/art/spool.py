@@ -12,5 +12,11 @@ def drawing_name(art: str, turn_deg: float) -> str:
 
 
 def art_file(spool: Path, name: str) -> Path:
-    """Return the file of a drawing by its name; normalised SVG lies beside it, with another suffix."""
+    """Return the file of a drawing by its name; SVG and pixels lie beside it, with another suffix."""
     return spool / f"art-{hashlib.sha256(name.encode()).hexdigest()[:16]}.pickle"
+
+
+def art_files(spool: Path, name: str) -> list[Path]:
+    """Return all files of a drawing that lie on the spool."""
+    path = art_file(spool, name)
+    return [one for one in (path, path.with_suffix(".svg"), path.with_suffix(".npy")) if one.exists()]

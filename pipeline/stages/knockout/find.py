@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.raster import Pixels, Plane
-from pipeline.raster_ops import Floats, Mask, SrgbColour, grow, window_min, within_de
+from pipeline.raster_ops import Floats, Mask, SrgbColour, bands, grow, window_min, within_de
 from pipeline.stages.knockout.noise import through_noise
 from pipeline.stages.knockout.values import KnockOutSettings, Mode
 
@@ -54,22 +54,38 @@ def _without_strays(pixels: Pixels, labels: Plane, smallest: int) -> Plane:
     from scipy import ndimage
 
     parts, count = ndimage.label(labels > 0, structure=np.ones((3, 3), np.int8))
-    sizes = np.bincount(parts.reshape(-1), minlength=count + 1)
-    small = sizes < smallest
+    sizes = np.zeros(count + 1, np.int64)
+    for rows in bands(len(parts)):
+        sizes += np.bincount(parts[rows].reshape(-1), minlength=count + 1)
+    small: NDArray[np.bool_] = sizes < smallest
     # Counters of small lettering lie a stroke away from the open cloth; strays in a photograph lie anywhere.
-    small[np.unique(parts[grow((labels > 0) & ~small[parts], _STROKE_PX)])] = False
+    _mark(small, parts, grow((labels > 0) & ~_by_part(small, parts), _STROKE_PX), value=False)
     thick = np.zeros(count + 1, np.bool_)
-    thick[parts[_in_block(labels > 0)]] = True
+    _mark(thick, parts, _in_block(labels > 0), value=True)
     doubtful = ~small & ~thick
     doubtful[0] = False
-    at = np.flatnonzero(doubtful[parts].reshape(-1))
+    at = np.flatnonzero(_by_part(doubtful, parts).reshape(-1))
     if at.size:
         passing = _passes_through(pixels, at)
         part = parts.reshape(-1)[at]
         share = np.bincount(part, passing, minlength=count + 1) / np.maximum(sizes, 1)
         small |= doubtful & (share > 0.5)
     small[0] = False
-    return np.where(small[parts], np.uint8(0), labels)
+    return np.where(_by_part(small, parts), np.uint8(0), labels)
+
+
+def _by_part(of_part: NDArray[np.bool_], parts: NDArray[np.integer]) -> Mask:
+    """Return per pixel what holds for its part; in bands, for an index takes 8 bytes a pixel while it is looked up."""
+    out = np.empty(parts.shape, np.bool_)
+    for rows in bands(len(parts)):
+        out[rows] = of_part[parts[rows]]
+    return out
+
+
+def _mark(of_part: NDArray[np.bool_], parts: NDArray[np.integer], where: Mask, *, value: bool) -> None:
+    """Set the value of all parts that have a pixel in `where`."""
+    for rows in bands(len(parts)):
+        of_part[parts[rows][where[rows]]] = value
 
 
 def _in_block(mask: Mask) -> Mask:
@@ -146,8 +162,8 @@ def transition_px(pixels: Pixels, out: Mask, cloth_srgb: SrgbColour, settings: K
     length = int(np.count_nonzero(rim))
     linked, count = ndimage.label(near | out, structure=np.ones((3, 3), np.int8))
     touches = np.zeros(count + 1, np.bool_)
-    touches[linked[out]] = True
-    band = near & touches[linked]
+    _mark(touches, linked, out, value=True)
+    band = near & _by_part(touches, linked)
     area = int(np.count_nonzero(band))
     if not length or not area:
         return 0.0
