@@ -12,11 +12,12 @@ import tempfile
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-POLL_SECONDS = 0.02
+POLL_SECONDS, SHARED_SECONDS = 0.02, 0.1
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def png_pixels(path: Path) -> int:
 
 
 class Watch(threading.Thread):
-    """Watches the resident memory of a process and all that descend from it."""
+    """Watches the memory of a process and all that descend from it; what they share is counted once (PSS, proc(5))."""
 
     def __init__(self, pid: int) -> None:
         super().__init__(daemon=True)
@@ -95,9 +96,15 @@ class Watch(threading.Thread):
         self._over = threading.Event()
 
     def run(self) -> None:
-        """Poll until stopped."""
+        """Poll until stopped: resident memory, which is quick to read, and PSS when that is near its highest."""
+        highest, last = 0, 0.0
         while not self._over.wait(POLL_SECONDS):
-            self.peak_bytes = max(self.peak_bytes, tree_bytes(self._pid))
+            tree = tree_of(self._pid)
+            resident = sum(resident_bytes(pid) for pid in tree)
+            highest = max(highest, resident)
+            if resident >= 0.95 * highest and time.perf_counter() - last >= SHARED_SECONDS:
+                self.peak_bytes = max(self.peak_bytes, sum(proportional_bytes(pid) for pid in tree))
+                last = time.perf_counter()
 
     def stop(self) -> None:
         """End the polling."""
@@ -105,15 +112,29 @@ class Watch(threading.Thread):
         self.join()
 
 
-def tree_bytes(root: int) -> int:
-    """Return the resident bytes of a process and its descendants (proc(5)); those that end meanwhile count nothing."""
-    pages, waiting = 0, [root]
+def tree_of(root: int) -> list[int]:
+    """Return a process and its descendants."""
+    found, waiting = [], [root]
     while waiting:
-        place = Path("/proc") / str(waiting.pop())
-        try:
-            pages += int((place / "statm").read_text().split()[1])
-            for task in (place / "task").iterdir():
-                waiting += [int(pid) for pid in (task / "children").read_text().split()]
-        except OSError:
-            continue
-    return pages * os.sysconf("SC_PAGE_SIZE")
+        pid = waiting.pop()
+        found.append(pid)
+        with suppress(OSError):
+            for task in Path(f"/proc/{pid}/task").iterdir():
+                waiting += [int(child) for child in (task / "children").read_text().split()]
+    return found
+
+
+def resident_bytes(pid: int) -> int:
+    """Return what of a process lies in memory; 0 when it has ended."""
+    with suppress(OSError):
+        return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+    return 0
+
+
+def proportional_bytes(pid: int) -> int:
+    """Return what of a process lies in memory, of shared pages its share; 0 when it has ended."""
+    with suppress(OSError):
+        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+            if line.startswith("Pss:"):
+                return int(line.split()[1]) * 1024
+    return 0

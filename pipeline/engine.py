@@ -100,7 +100,8 @@ class Engine:
         self._limit: int | None = None
 
     def __enter__(self) -> Self:
-        settle(None)
+        if self.workers <= 1:
+            settle(None)
         return self
 
     def __exit__(

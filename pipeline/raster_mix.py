@@ -36,6 +36,8 @@ _WHOLE = 0.97
 _SHARP = 0.6
 """Across a sharp edge the pixel behind one that holds so much of the kept colour holds nothing else."""
 _SOFT_MEDIAN = 0.94
+_BEHIND_NOTHING = 2.0
+"""More than any share: no pixel of the front."""
 _FEW_COLOURS = 32
 """Art with fewer colours along its edges is drawn without antialiasing."""
 _FULL_PX = 3
@@ -177,21 +179,26 @@ def _grow_ring(
     pic: Padded, zone: Index, backs: Floats, sure: NDArray[np.bool_], reach: int
 ) -> list[Mixtures]:
     """Take the ring pixel by pixel outwards from what goes, as long as pixels hold a share of it."""
-    open_ = np.zeros(pic.gone.size, np.bool_)
-    open_[zone] = ~sure[zone]
-    front = np.where(pic.gone, np.float32(0.0), np.float32(2.0))
-    steps = []
+    open_ = ~sure[zone]
+    front = np.full(
+        pic.gone.size, np.float32(_BEHIND_NOTHING)
+    )  # one for all steps: it is as large as the picture
+    front[pic.gone] = 0.0
+    steps: list[Mixtures] = []
     for step in range(reach):
-        at, behind = _touching(pic, front, zone[open_[zone]])
-        if not at.size:
+        waiting = np.flatnonzero(open_)
+        hit, behind = _touching(pic, front, zone[waiting])
+        reached = waiting[hit]
+        if not reached.size:
             break
-        open_[at] = False
-        mixed, along = _estimate(pic, at, backs[np.searchsorted(zone, at)], sure)
+        open_[reached] = False
+        at = zone[reached]
+        mixed, along = _estimate(pic, at, backs[reached], sure)
         if step:
             mixed = _while_soft(mixed, along, at, behind)
-        steps.append(mixed)
-        front.fill(2.0)
+        front[steps[-1].at if steps else pic.gone] = _BEHIND_NOTHING
         front[mixed.at] = mixed.share
+        steps.append(mixed)
     return steps
 
 
@@ -209,14 +216,14 @@ def _joined(steps: list[Mixtures]) -> Mixtures:
 
 
 def _touching(pic: Padded, front: NDArray[np.float32], at: Index) -> tuple[Index, Floats]:
-    """Return those pixels that touch the front, and the least share among the front pixels they touch."""
-    least = np.full(at.size, np.float32(2.0))
+    """Return which pixels touch the front (index into `at`), and the least share among the front pixels they touch."""
+    least = np.full(at.size, np.float32(_BEHIND_NOTHING))
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             if dy or dx:
                 least = np.minimum(least, front[at + pic.step(dy, dx)])
-    hit = least <= 1.0
-    return at[hit], least[hit].astype(np.float64)
+    hit = np.flatnonzero(least <= 1.0)
+    return hit, least[hit].astype(np.float64)
 
 
 def _while_soft(mixed: Mixtures, along: Floats, at: Index, behind: Floats) -> Mixtures:
