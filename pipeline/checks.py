@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from pipeline import remedies
-from pipeline.art.paint import Rgb, hex_of, parse_hex
+from pipeline.art.paint import Rgb, parse_hex
 from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
@@ -149,9 +149,8 @@ def emptied(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
     """Preflight B: is there anything to print, before and after the knock-out?"""
     before, after = plain.ink_mm2, kept.ink_mm2
     yield from resolution.nothing_to_print(before)
-    asked = (*(hex_of(c) for c in _shown_colours(job)), *job.choices.cut_out)
     if before > 0:
-        for finding in resolution.knocked_out(before, after, asked=asked):
+        for finding in resolution.knocked_out(before, after):
             other = _in_other_colours(job, plain)
             where = bounds.in_mm(plain.ink_px, plain.ppi) if plain.ink_px else None
             yield replace(finding, remedy=other or finding.remedy, where_mm=where)

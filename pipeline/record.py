@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.art.paint import hex_of
+from pipeline.art.paint import hex_of, parse_hex
 from pipeline.estimate import estimates, minutes
 from pipeline.finding import SEVERITIES, Finding
 from pipeline.keys import code_version, library_versions
@@ -37,8 +37,8 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
     found += undrawable_texts(plan.order)
     for colourway in dict.fromkeys(job.colourway for job in plan.jobs):
         jobs = [job for job in plan.jobs if job.colourway == colourway]
-        found += _without_found_swaps(
-            [(*job.findings, *_of_study(job, studies.get(job.key))) for job in jobs]
+        found += _without_found(
+            [(job, (*job.findings, *_of_study(job, studies.get(job.key)))) for job in jobs]
         )
     merged = merge(answer(tuple(found), plan.order.accept))
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
@@ -49,13 +49,27 @@ def _of_study(job: Job, study: Study | None) -> Iterator[Finding]:
         yield finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
 
 
-def _without_found_swaps(of_prints: list[tuple[Finding, ...]]) -> Iterator[Finding]:
-    """Yield the findings of a colourway's prints, less the swaps for which one of the prints has the colour."""
-    missing = [{f.measured for f in findings if f.code == "swap-not-found"} for findings in of_prints]
-    nowhere = set.intersection(*missing)
-    for finding in (finding for findings in of_prints for finding in findings):
-        if finding.code != "swap-not-found" or finding.measured in nowhere:
+def _without_found(of_prints: list[tuple[Job, tuple[Finding, ...]]]) -> Iterator[Finding]:
+    """Yield the findings of a colourway's prints, less those on colours it names which one of the prints has."""
+    swaps = [{f.measured for f in findings if f.code == "swap-not-found"} for _, findings in of_prints]
+    nowhere = set.intersection(*swaps)
+    for job, findings in of_prints:
+        for finding in findings:
+            if finding.code == "swap-not-found" and finding.measured not in nowhere:
+                continue
+            if finding.code == "nothing-knocked-out" and _shows_elsewhere(finding, job, of_prints):
+                continue
             yield finding
+
+
+def _shows_elsewhere(finding: Finding, job: Job, of_prints: list[tuple[Job, tuple[Finding, ...]]]) -> bool:
+    """Whether a colour that is to show the fabric, and is not in a job's art, is in that of another print."""
+    return any(
+        other is not job
+        and finding.measured in {hex_of(parse_hex(colour)) for colour in other.choices.shows_fabric}
+        and not any(f.code == finding.code and f.measured == finding.measured for f in findings)
+        for other, findings in of_prints
+    )
 
 
 def _ships_together() -> Finding:

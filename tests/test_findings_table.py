@@ -21,7 +21,8 @@ PIPELINE = Path(pipeline.__file__).parent
 BY_PARTS = {"thin.py": {"thin-line", "thin-gap"}}
 """Files that put a code together, and what comes of it."""
 NEVER_MORE = {
-    "size-held", "not-served", "fresh-shift", "gradient-through-fabric", "owner-locked", "wrong-extension",
+    "size-held", "not-served", "fresh-shift", "fade-held-back", "gradient-through-fabric",
+    "owner-locked", "wrong-extension",
 }  # fmt: skip
 """Codes that are never more than notes."""
 PASSED_ON = {"triage.py": {"art-unreadable", "art-too-large"}, "again.py": set()}

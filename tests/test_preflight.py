@@ -270,14 +270,11 @@ def test_soft_alpha_is_told_and_antialiasing_is_not():
     assert specks.soft_alpha(hard, PPI, soft_alpha_warn_percent=0.5) == ()
 
 
-def test_what_is_left_is_told_when_nothing_is_or_nothing_went():
+def test_what_is_left_is_told_when_nothing_is():
     assert codes(res.nothing_to_print(0.0)) == [("nothing-to-print", "stop")]
     assert res.nothing_to_print(0.1) == ()
     assert codes(res.knocked_out(100.0, 0.0)) == [("all-knocked-out", "stop")]
     assert res.knocked_out(100.0, 1.0) == ()
-    missing = res.knocked_out(100.0, 90.0, asked=("#143d2a", "moon"), not_found=("moon",))
-    assert codes(missing) == [("nothing-knocked-out", "warn")]
-    assert "moon" in missing[0].message
 
 
 # After the base.

@@ -223,6 +223,8 @@ def _told(result: FadeResult, settings: FadeSettings) -> FadeResult:
         )
     if settings.method == "saturation" and result.shifted > FINDING_SHARE:
         found.append(_fresh_shift(result, settings))
+    if result.limited > FINDING_SHARE:
+        found.append(_held_back(result, settings))
     if result.unreachable > FINDING_SHARE:
         found.append(
             Finding(
@@ -236,6 +238,19 @@ def _told(result: FadeResult, settings: FadeSettings) -> FadeResult:
             )
         )
     return replace(result, findings=tuple(found))
+
+
+def _held_back(result: FadeResult, settings: FadeSettings) -> Finding:
+    return Finding(
+        code="fade-held-back",
+        severity="note",
+        message=f"{result.limited:.1%} of the inked area is compensated in part only: a fresh print may be no more "
+        f"than ΔE00 {settings.max_fresh_shift:g} from the design. It will still be paler than the design after "
+        f"{settings.washes:g} washes, but less so than without.",
+        remedy="Leave it so; or raise max_fresh_shift in the shop file, or compensate for fewer washes (fade.washes).",
+        measured=round(100 * result.limited, 2),
+        limit=100 * FINDING_SHARE,
+    )
 
 
 def _fresh_shift(result: FadeResult, settings: FadeSettings) -> Finding:

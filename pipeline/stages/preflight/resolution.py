@@ -6,7 +6,6 @@ import math
 
 from pipeline.finding import Finding
 from pipeline.raster import MM_PER_INCH
-from pipeline.stages.preflight import words
 
 HALFTONE_SAMPLES = 1.5
 """Pixels a halftone cell needs in each direction (common practice, no source)."""
@@ -71,40 +70,17 @@ def nothing_to_print(ink_mm2: float) -> tuple[Finding, ...]:
     )
 
 
-def knocked_out(
-    ink_before_mm2: float,
-    ink_after_mm2: float,
-    *,
-    asked: tuple[str, ...] = (),
-    not_found: tuple[str, ...] = (),
-) -> tuple[Finding, ...]:
-    """Return `all-knocked-out` when no ink is left, `nothing-knocked-out` when what was asked for took nothing out.
-
-    `asked` names what the manifest wants knocked out (colours as #rrggbb, element ids), `not_found` those of them
-    that took nothing out.
-    """
-    found: list[Finding] = []
-    if ink_before_mm2 > 0 and ink_after_mm2 <= 0:
-        found.append(
-            Finding(
-                code="all-knocked-out",
-                severity="stop",
-                message=f"All {ink_before_mm2:.0f} mm² of the design have this fabric's colour: "
-                "nothing is left to print.",
-                remedy='knock_out = "none"',
-                measured=0.0,
-                limit=0.0,
-            )
-        )
-    missing = [name for name in asked if name in not_found]
-    if missing:
-        found.append(
-            Finding(
-                code="nothing-knocked-out",
-                severity="warn",
-                message=f"The manifest asks to knock out {words.listed(missing)}, but that took nothing out here.",
-                remedy="Correct the name or take it out of `shows_fabric` or `cut_out`.",
-                measured=words.listed(missing),
-            )
-        )
-    return tuple(found)
+def knocked_out(ink_before_mm2: float, ink_after_mm2: float) -> tuple[Finding, ...]:
+    """Return `all-knocked-out` when there was ink and none is left."""
+    if ink_before_mm2 <= 0 or ink_after_mm2 > 0:
+        return ()
+    return (
+        Finding(
+            code="all-knocked-out",
+            severity="stop",
+            message=f"All {ink_before_mm2:.0f} mm² of the design have this fabric's colour: nothing is left to print.",
+            remedy='knock_out = "none"',
+            measured=0.0,
+            limit=0.0,
+        ),
+    )
