@@ -255,7 +255,7 @@ def measure(piece: Piece, fabric: str, cloth: SrgbColour) -> Row:
 def _measured(piece: Piece, fabric: str, cloth: SrgbColour, art: Pixels, done: KnockOut) -> Row:
     held = art
     if piece.lossy:
-        beside = grow(done.sure_out, BLED_PX)[..., None]
+        beside = (grow(done.sure_out, BLED_PX) | (done.pixels[..., 3] < 255))[..., None]
         held = np.where(beside, unbled(art, np.array([cloth]) * 255.0), art)
     wanted = seen_on(held, cloth)
     wanted[done.sure_out] = np.asarray(cloth) * 255.0

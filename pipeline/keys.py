@@ -35,6 +35,7 @@ _CODE = (
     "alternatives.py",
     "remedies.py",
     "reading.py",
+    "tasks.py",
 )
 
 

@@ -30,7 +30,7 @@ from pipeline.raster_ops import Floats, Index, Mask, disc, grow, luma, square
 
 RING_PX = 3
 """The widest edge that counts as an edge."""
-SOFT_RING_PX = 6
+SOFT_RING_PX = 10
 """… in blurred art, that is."""
 _WHOLE = 0.97
 _SHARP = 0.6

@@ -36,7 +36,7 @@ def knock_out_edges(
 
     `pixels` (H, W, 4) straight sRGB at the art's own resolution, `cloth_srgb` encoded 0–1; `labels` are those of
     `sure_out`, when they are at hand. Lossy art is taken with its chroma restored (`unbled`) within a few pixels of
-    what goes, and bit for bit beyond; on its own fabric it then looks as that does.
+    what goes and on blurred edges, and bit for bit beyond; on its own fabric it then looks as that does.
     """
     backs = backings(cloth_srgb, settings)
     if labels is None:
@@ -60,6 +60,8 @@ def knock_out_edges(
             _write(out, art, gone, ring, cloth_srgb, stands_for_cloth=which > 0)
     if art is not pixels:
         beyond = ~grow(gone, BLED_PX)
+        for ring in rings:
+            beyond.reshape(-1)[ring.at] = False
         out[beyond] = pixels[beyond]
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
