@@ -225,6 +225,7 @@ def pieces() -> Iterator[Piece]:
     yield Piece("JPEG 90 lettering 12 px", small, lossy=True, finish=jpeg(90))
     yield Piece("JPEG 60 lettering 12 px", small, lossy=True, finish=jpeg(60))
     yield Piece("JPEG 85 soft lettering 22 px", _blurred(large, 0.7), lossy=True, finish=jpeg(85))
+    yield Piece("JPEG 85 softer lettering 22 px", _blurred(large, 1.0), lossy=True, finish=jpeg(85))
     yield Piece("JPEG 85 soft ring", _blurred(ringed, 1.5), lossy=True, finish=jpeg(85))
     yield Piece("example crest", crest())
     yield Piece("JPEG 85 example crest", crest(), lossy=True, finish=jpeg(85))

@@ -31,8 +31,9 @@ BEYOND_PX = 1536
 """Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
 _UNTOLD = 0.25
-_PALE = 0.2
 """Share of the knocked-out edges that lossy art does not tell, from which on somebody hears of it."""
+_PALE = 0.2
+"""The same, of edges of blurred strokes that nowhere come near their colour."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,8 +23,8 @@ _SHARE, _MANY = 0.9, 0.23
 _SLOWLY, _SURELY = 0.98, 0.86
 """In lossy art noise does that too: two pixels must span less than that of them; less still, and they surely are."""
 _REACH, _SAMPLES, _FEW = 5, 8_000, 50
-_CLEAR, _OTHER_WAY = 60.0, 0.1
-"""Levels (of lightness, in lossy art) that an edge must have, and the share of them that it may have the other way."""
+_CLEAR, _CLEAR_LOSSY, _OTHER_WAY = 60.0, 40.0, 0.1
+"""Levels (in lossy art, of lightness) that an edge must have, and the share of them that it may have the other way."""
 _LOW, _HIGH, _EVEN = (0.1, 0.35), (0.65, 0.9), 0.6
 _COLOURS, _COMPARED = 2, 400
 _ALIKE, _NEARLY_ALL = 0.9962, 0.96
@@ -66,11 +66,12 @@ def _rise(pic: Padded, at: Index, backs: Floats) -> tuple[float, bool]:
     """Return the part of the edges that two pixels span, on the mean, and whether they end as softly as they begin."""
     there = _around(pic, at)
     apart = pic.colours[there, :3] - backs[:, None, None, :]
-    far = luma(apart) if pic.share_of_noise is not None else np.max(np.abs(apart), axis=-1)
+    lossy = pic.share_of_noise is not None
+    far = luma(apart) if lossy else np.max(np.abs(apart), axis=-1)
     far[~pic.visible[there]] = 0.0
     high, low = far.max(axis=(1, 2)), -far.min(axis=(1, 2))
     most, other = np.maximum(high, low), np.minimum(high, low)
-    clear = (most >= _CLEAR) & (other <= _OTHER_WAY * most)
+    clear = (most >= (_CLEAR_LOSSY if lossy else _CLEAR)) & (other <= _OTHER_WAY * most)
     if int(np.count_nonzero(clear)) < _FEW:
         return 1.0, False
     far, most, there = far[clear], most[clear], there[clear]

@@ -19,14 +19,14 @@ _NOISE = 2.0
 _LOSSY_NOISE = 6.0
 _BLED = 0.4
 _PEAKS = 24
-_COMPANY = 3
-_IN_BLUR = 20
-_PEAK_SHARE = 0.65
-"""Strokes thinner than a pixel reach this part of their colour somewhere."""
+_COMPANY, _COMPANY_IN_BLUR = 3, 20
+"""So many peaks, and in blurred art one in so many, lie beyond the one that leads."""
+_PEAK_SHARE, _BLURRED_PEAK_SHARE = 0.65, 0.25
+"""Strokes thinner than a pixel, or than the blur, reach this part of their colour somewhere."""
 _TOP = 0.85
 """In noise the farthest is too far: the colour of a stroke is the mean of what is so nearly as far."""
 _NEAR_TOP = 0.94
-_BLURRED_PEAK_SHARE = 0.25
+"""A flat patch in blurred art that reaches less of its stroke's colour is the saddle between two strokes."""
 _NEAR_PX = 4.0
 _ALIKE = 0.4
 _ENOUGH = 3
@@ -183,7 +183,7 @@ def _common_peaks(pic: Padded, kept: Floats, backs: Floats) -> Floats:
             break
         # The farthest are few and may be noise: the leader has some company beyond it.
         ranked = np.flatnonzero(open_)[np.argsort(-length[open_], kind="stable")]
-        company = max(_COMPANY, ranked.size // _IN_BLUR) if pic.blurred else _COMPANY
+        company = max(_COMPANY, ranked.size // _COMPANY_IN_BLUR) if pic.blurred else _COMPANY
         leader = ranked[min(company, ranked.size - 1)]
         along = dot(span, np.broadcast_to(span[leader], span.shape)) / length[leader]
         off2 = np.maximum(length * length - along * along, 0.0)

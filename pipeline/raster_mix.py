@@ -180,9 +180,8 @@ def _grow_ring(
 ) -> list[Mixtures]:
     """Take the ring pixel by pixel outwards from what goes, as long as pixels hold a share of it."""
     open_ = ~sure[zone]
-    front = np.full(
-        pic.gone.size, np.float32(_BEHIND_NOTHING)
-    )  # one for all steps: it is as large as the picture
+    # One plane for all steps: it is as large as the picture.
+    front = np.full(pic.gone.size, np.float32(_BEHIND_NOTHING))
     front[pic.gone] = 0.0
     steps: list[Mixtures] = []
     for step in range(reach):

@@ -35,10 +35,11 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
         found.append(_ships_together())
     found += film_findings(plan)
     found += undrawable_texts(plan.order)
-    for colourway in dict.fromkeys(job.colourway for job in plan.jobs):
-        jobs = [job for job in plan.jobs if job.colourway == colourway]
+    for colourway in plan.order.colourways:
+        jobs = [job for job in plan.jobs if job.colourway == colourway.name]
+        shown = {hex_of(parse_hex(colour)) for colour in colourway.shows_fabric}
         found += _without_found(
-            [(job, (*job.findings, *_of_study(job, studies.get(job.key)))) for job in jobs]
+            [(*job.findings, *_of_study(job, studies.get(job.key))) for job in jobs], shown
         )
     merged = merge(answer(tuple(found), plan.order.accept))
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
@@ -49,27 +50,19 @@ def _of_study(job: Job, study: Study | None) -> Iterator[Finding]:
         yield finding.at(art=job.print.art, print=job.print.name, colourways=(job.colourway,))
 
 
-def _without_found(of_prints: list[tuple[Job, tuple[Finding, ...]]]) -> Iterator[Finding]:
-    """Yield the findings of a colourway's prints, less those on colours it names which one of the prints has."""
-    swaps = [{f.measured for f in findings if f.code == "swap-not-found"} for _, findings in of_prints]
-    nowhere = set.intersection(*swaps)
-    for job, findings in of_prints:
-        for finding in findings:
-            if finding.code == "swap-not-found" and finding.measured not in nowhere:
-                continue
-            if finding.code == "nothing-knocked-out" and _shows_elsewhere(finding, job, of_prints):
-                continue
+def _without_found(of_prints: list[tuple[Finding, ...]], shown: set[str]) -> Iterator[Finding]:
+    """Yield the findings of a colourway's prints, less those on colours it names which one of the prints has.
+
+    It names swaps, and in `shown` what shows the fabric; what an art names so holds for that art alone.
+    """
+    nowhere = {
+        code: set.intersection(*({f.measured for f in findings if f.code == code} for findings in of_prints))
+        for code in ("swap-not-found", "nothing-knocked-out")
+    }
+    for finding in (finding for findings in of_prints for finding in findings):
+        elsewhere = finding.measured not in nowhere.get(finding.code, {finding.measured})
+        if not elsewhere or (finding.code == "nothing-knocked-out" and finding.measured not in shown):
             yield finding
-
-
-def _shows_elsewhere(finding: Finding, job: Job, of_prints: list[tuple[Job, tuple[Finding, ...]]]) -> bool:
-    """Whether a colour that is to show the fabric, and is not in a job's art, is in that of another print."""
-    return any(
-        other is not job
-        and finding.measured in {hex_of(parse_hex(colour)) for colour in other.choices.shows_fabric}
-        and not any(f.code == finding.code and f.measured == finding.measured for f in findings)
-        for other, findings in of_prints
-    )
 
 
 def _ships_together() -> Finding:

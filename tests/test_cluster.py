@@ -71,11 +71,15 @@ def test_a_cluster_makes_the_same_bytes(
 def test_a_worker_killed_in_the_middle_of_a_task_costs_time_only(cluster: Any, tmp_path: Path) -> None:
     """What it was doing is done by another; everything ends once and right (distributed issue 2015 is the reason)."""
     todo = [Task(f"wait {n}", _wait_and_tell, (tmp_path, n)) for n in range(8)]
+    over = threading.Event()
     with ClusterEngine(cluster.scheduler_address, shared=True) as engine:
-        killer = threading.Thread(target=_kill_one, args=(tmp_path,))
+        killer = threading.Thread(target=_kill_one, args=(tmp_path, over))
         killer.start()
-        done = engine.run(todo)
-        killer.join()
+        try:
+            done = engine.run(todo)
+        finally:
+            over.set()
+            killer.join()
 
     assert done == {f"wait {n}": n * n for n in range(8)}
     assert (tmp_path / "killed").exists()
@@ -116,15 +120,18 @@ def test_no_scheduler_is_busy_and_says_so(monkeypatch: pytest.MonkeyPatch, tmp_p
 
 
 def _wait_and_tell(folder: Path, number: int) -> int:
+    """Ends once a worker was killed, so that the kill falls in the middle of a task however busy the machine is."""
     (folder / f"pid-{os.getpid()}").touch()
-    time.sleep(0.3)
+    until = time.monotonic() + 60
+    while not (folder / "killed").exists() and time.monotonic() < until:
+        time.sleep(0.05)
     return number * number
 
 
-def _kill_one(folder: Path) -> None:
-    until = time.monotonic() + 60
-    while not (at_work := sorted(folder.glob("pid-*"))) and time.monotonic() < until:
-        time.sleep(0.05)
+def _kill_one(folder: Path, over: threading.Event) -> None:
+    while not (at_work := sorted(folder.glob("pid-*"))):
+        if over.wait(0.05):
+            return
     os.kill(int(at_work[0].name.removeprefix("pid-")), signal.SIGKILL)
     (folder / "killed").touch()
 

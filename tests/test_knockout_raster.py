@@ -47,6 +47,7 @@ BREAKS = {
     "JPEG 60 lettering 12 px": 0.22,
     "softer lettering 22 px": 0.06,
     "JPEG 85 soft lettering 22 px": 0.12,
+    "JPEG 85 softer lettering 22 px": 0.27,
     "JPEG 85 example crest": 0.18,
     "JPEG 90 photograph, lettering cut": 0.06,
     "glow": 0.05,
