@@ -194,13 +194,15 @@ def _blurred(share: float) -> Finding:
 
 def _ground_gone(cleared: Cleared) -> Finding:
     kept = len(cleared.islands)
-    places = ", ".join(f"{x0}, {y0}" for x0, y0, _, _ in (island.box_px for island in cleared.islands[:8]))
+    places = ", ".join(f"({x0}, {y0})" for x0, y0, _, _ in (island.box_px for island in cleared.islands[:8]))
     return Finding(
         code="opaque-ground",
         severity="note",
         message=f"The ground {hex_of(cleared.ground)} was removed, as the manifest asks."
         + (
-            f" {kept} islands of the same colour inside the art were kept, at pixel {places}." if kept else ""
+            f" {kept} islands of the same colour inside the art were kept, at pixels {places}."
+            if kept
+            else ""
         ),
         remedy="",
         measured=hex_of(cleared.ground),

@@ -187,8 +187,9 @@ def _only_served(order: Order) -> None:
     """Refuse what can be checked, but not made yet."""
     later = sorted({p.route for c in order.colourways for p in prints_of(order, c)} - {"direct", "transfer"})
     if later:
+        names = " and ".join(f'"{route}"' for route in later)
         raise Refused(
-            f"The route {' and '.join(repr(route) for route in later)} can be checked (washfast check), but its press "
+            f"The route {names} can be checked (washfast check), but its press "
             'files are not made yet. Take the route "direct" or "transfer", or leave those prints out.'
         )
 

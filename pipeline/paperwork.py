@@ -159,7 +159,8 @@ def _print(shop: Shop, job: Job, work: Work) -> PrintFacts:
     press, smallest = job.press, job.plates[0]
     study, plated = work.studies[job.key], work.plated
     platen = press.platens.get(smallest.placement.platen)
-    made = plated.get(smallest.stem)
+    largest = max(job.plates, key=lambda plate: plate.placement.width_mm)  # as its picture on the ticket
+    made = plated.get(largest.stem)
     inked = 0.0 if made is None else made.ink_mm2 + made.knocked_out_mm2
     route = job.print.route
     return PrintFacts(

@@ -93,9 +93,11 @@ def test_every_number_on_the_ticket_is_that_of_the_record(
             wanted += [f"{entry['width_px']} × {entry['height_px']} px", words.number(entry["ppi"])]
             wanted.append(Path(entry["path"]).name)
         first = next(p for p in record["plates"] if p["colourway"] == way["name"])
-        wanted += [words.number(first["ink_mm2"])] + [
-            words.number(v) for v in [first["knocked_out_mm2"]] if v
+        of_print = [
+            p for p in record["plates"] if (p["colourway"], p["print"]) == (way["name"], first["print"])
         ]
+        largest = max(of_print, key=lambda plate: plate["ink_mm2"])
+        wanted += [words.number(v) for v in (largest["ink_mm2"], largest["knocked_out_mm2"]) if v]
         main = next(c["main"] for c in record["colours"] if c["colourway"] == way["name"])
         wanted += [colour["printed"] for colour in main]
         for colour in main[:MOST]:  # small shares beyond stand as chips alone

@@ -40,9 +40,12 @@ def said(ways: tuple[ColourwayFacts, ...]) -> tuple[str, ...]:
     lines: list[str] = []
     for item_name in dict.fromkeys(item.name for way in ways for item in way.prints):
         shares = [
+            # An order that is held has no plates yet, whose areas tell how much; its picture shows where.
             f"{words.percent(item.knocked_out_share)} on {way.name}"
+            if item.knocked_out_mm2
+            else f"on {way.name}"
             for way, item in _each(ways)
-            if item.name == item_name and item.knocked_out_mm2
+            if item.name == item_name and (item.knocked_out_mm2 or item.knocked_out is not None)
         ]
         if shares:
             lines.append(words.PROOF_KNOCKED_OUT.format(print=item_name, shares=", ".join(shares)))

@@ -107,8 +107,8 @@ def _lines(item: PrintFacts) -> tuple[tuple[str, str], ...]:
     if item.knocked_out_mm2:
         out = f"{words.number(item.knocked_out_mm2)} mm² ({words.percent(item.knocked_out_share)})"
         lines.append(("knocked out", ": ".join(part for part in (out, item.knock_out_mode) if part)))
-    ink = [f"{words.number(item.ink_mm2)} mm²"] if item.ink_mm2 else []
-    ink += [f"about {words.number(item.ink_ml, 2)} ml a piece"] if item.ink_ml is not None else []
+    ink = [f"{words.number(item.ink_mm2)} mm² at the largest size"] if item.ink_mm2 else []
+    ink += [f"about {words.number(item.ink_ml, 2)} ml of colour"] if item.ink_ml is not None else []
     if ink:
         lines.append(("ink", ", ".join(ink)))
     fade = item.fade
