@@ -322,6 +322,8 @@ def _print_outcome(outcome: Outcome, headline: str, manifest: Path) -> None:
     print(headline, flush=True)
     for line in findings_text(outcome.findings):
         print(line)
+    if "approval" in outcome.held_for:
+        print('        Once the customer says yes to proof.pdf: approval = "not needed", and make it again.')
 
 
 def _checked(outcome: Outcome) -> str:
