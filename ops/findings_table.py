@@ -41,6 +41,8 @@ class Row:
     just_not: bool
     cleared: bool
     new: tuple[str, ...]
+    warns: bool = False
+    """Whether a warning is left of what was a stop."""
 
     @property
     def holds(self) -> bool:
@@ -70,7 +72,9 @@ def row(case: Case) -> Row:
     except tomllib.TOMLDecodeError:
         return Row(case, finding, just_not, False, ("no manifest line",))
     new = sorted(set(_open(mended, note)) - set(_open(wrong, note)))
-    return Row(case, finding, just_not, case.code not in _open(mended, note), tuple(new))
+    left = {f.severity for f in mended if f.code == case.code and case.code in _open((f,), note)}
+    warns = finding.severity == "stop" and left == {"warn"}
+    return Row(case, finding, just_not, not left or warns, tuple(new), warns)
 
 
 def _open(findings: Sequence[Finding], note: str) -> list[str]:
@@ -177,7 +181,8 @@ def report(rows: Sequence[Row]) -> str:
             continue
         remedy = " ".join(found.remedy.split())
         said = f"`{remedy}`" if r.case.mend is None else remedy
-        clears = "yes" if r.cleared and not r.new else f"no: {', '.join(r.new) or 'it stays'}"
+        yes = "yes, a warning stays" if r.warns else "yes"
+        clears = yes if r.cleared and not r.new else f"no: {', '.join(r.new) or 'it stays'}"
         just_not = r.case.just_not if r.just_not else f"{r.case.just_not} (found all the same)"
         lines.append(
             f"| `{r.case.code}` ({found.severity}) | {what} | {_number(found.measured)} | "

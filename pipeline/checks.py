@@ -71,16 +71,21 @@ def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
         lettering=plain.hard_edged,
         ruling_lpi=None if job.press.screen is None else job.press.screen.ruling,
     )
-    sharp_mm = bitmap_px * MM_PER_INCH / wanted
-    too_wide = {n: sharp_mm for n, p in enumerate(job.plates) if p.placement.width_mm > sharp_mm}
+
+    def too_wide(ppi: float) -> dict[int, float]:
+        largest = bitmap_px * MM_PER_INCH / ppi
+        return {n: largest for n, p in enumerate(job.plates) if p.placement.width_mm > largest}
+
     for finding in resolution.resolution(
         bitmap_px,
         max(plate.placement.width_mm for plate in job.plates),
         resolution_stop_ppi=limits.resolution_stop_ppi,
         wanted_ppi=wanted,
     ):
-        sizes = tuple(size for n in too_wide for size in job.plates[n].placement.sizes)
-        remedy = remedies.sized(job, too_wide)
+        sizes = tuple(size for n in too_wide(wanted) for size in job.plates[n].placement.sizes)
+        sharp = remedies.sized(job, too_wide(wanted))
+        passing = remedies.sized(job, too_wide(float(finding.limit or wanted)))
+        remedy = remedies.with_warning_too(passing, sharp)
         yield replace(
             finding, sizes=sizes, remedy=remedy, where_mm=spots.most_detail(plain.small, plain.small_ppi)
         )
@@ -210,10 +215,21 @@ def _faint_ink(pixels: Pixels, ppi: float, *, dot_mm: float) -> tuple[Finding, .
 
 def _with_size(job: Job, kept: Look, finding: Finding) -> Finding:
     """Return a thin line or gap with the size at which it passes, where the print may be so large."""
-    safe = job.limits.line_warn_mm if finding.code == "thin-line" else job.limits.gap_warn_mm
-    times = max(safe, float(finding.limit or 0)) / max(float(finding.measured or 0), 0.01)
-    line = remedies.grown(job, kept.ink_share, times * 1.01, job.limits.near_edge_mm) if times < 4 else None
-    return finding if line is None else replace(finding, remedy=line)
+    limit = float(finding.limit or 0)
+    safe = max(job.limits.line_warn_mm if finding.code == "thin-line" else job.limits.gap_warn_mm, limit)
+
+    def line(wanted_mm: float) -> str | None:
+        times = wanted_mm / max(float(finding.measured or 0), 0.01)
+        if times >= 4:
+            return None
+        return remedies.grown(job, kept.ink_share, times * 1.01, job.limits.near_edge_mm)
+
+    passing = line(limit)
+    return (
+        finding
+        if passing is None
+        else replace(finding, remedy=remedies.with_warning_too(passing, line(safe)))
+    )
 
 
 def _in_other_colours(job: Job, plain: Look) -> str | None:

@@ -34,6 +34,11 @@ def sized(job: Job, widths: Mapping[int, float]) -> str:
     return f"by_size = {{ {', '.join(f'{size} = {text}' for size, text in entries.items())} }}"
 
 
+def with_warning_too(passing: str, clear: str | None) -> str:
+    """Return the line that just clears a stop, and behind it as a comment the one with which no warning is left."""
+    return passing if clear in (None, passing) else f"{passing}  # {clear} clears the warning too"
+
+
 def _entry(width_mm: float | None, height_mm: float | None) -> str:
     return f"{{ width_mm = {width_mm:g} }}" if width_mm else f"{{ height_mm = {height_mm:g} }}"
 

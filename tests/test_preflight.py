@@ -75,7 +75,9 @@ def resolution(px: float, width_mm: float, **more: float) -> tuple[Finding, ...]
 def test_resolution_is_pixels_per_inch_and_the_remedy_is_the_largest_passing_width():
     (found,) = resolution(1000, 254.0)
     assert (found.severity, found.measured, found.limit) == ("stop", 100.0, 120)
-    assert found.remedy == "width_mm = 127.0"
+    assert found.remedy == "width_mm = 211.6"
+    (passed,) = resolution(1000, 211.6)
+    assert (passed.severity, passed.remedy) == ("warn", "width_mm = 127.0")
     assert resolution(1000, 127.0) == ()
     assert codes(resolution(1000, 127.2)) == [("low-resolution", "warn")]
     assert codes(resolution(1200, 254.0)) == [("low-resolution", "warn")]

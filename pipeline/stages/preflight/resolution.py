@@ -47,7 +47,7 @@ def resolution(
             message=f"The bitmap has {ppi:.0f} ppi at {width_mm:.0f} mm wide; this art wants {limit:.0f} ppi, "
             f"and below {resolution_stop_ppi:.0f} ppi the print looks broken. It is sharp up to {largest:.1f} mm "
             f"and passable up to {allowed:.1f} mm.",
-            remedy=f"width_mm = {largest:.1f}",
+            remedy=f"width_mm = {allowed if stop else largest:.1f}",
             measured=round(ppi, 1),
             limit=resolution_stop_ppi if stop else limit,
         ),
