@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,11 @@ from pipeline.estimate import estimates, minutes
 from pipeline.finding import SEVERITIES, Finding
 from pipeline.keys import code_version, library_versions
 from pipeline.legible import undrawable_texts
+from pipeline.order_parts import Colourway
 from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA
 from pipeline.release import RECORD, digests, files_below
+from pipeline.remedies import one_swap
 from pipeline.roll_files import roll_file
 from pipeline.rolls import film_findings, film_presses
 from pipeline.stages.preflight.answers import answer, merge
@@ -41,8 +44,26 @@ def all_findings(plan: Plan, studies: Mapping[str, Study]) -> tuple[Finding, ...
         found += _without_found(
             [(*job.findings, *_of_study(job, studies.get(job.key))) for job in jobs], shown
         )
-    merged = merge(answer(tuple(found), plan.order.accept))
+    answered = answer(tuple(found), plan.order.accept)
+    for colourway in plan.order.colourways:
+        answered = _with_one_swap(colourway, answered)
+    merged = merge(answered)
     return tuple(sorted(merged, key=lambda f: SEVERITIES.index(f.severity)))
+
+
+def _with_one_swap(colourway: Colourway, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return findings whose `swap` lines for a colourway are one: it has one such line, whatever the prints found."""
+    asks = [
+        finding.colourways == (colourway.name,)
+        and finding.severity != "note"
+        and finding.remedy.startswith("swap = ")
+        for finding in findings
+    ]
+    lines = dict.fromkeys(f.remedy for f, swaps in zip(findings, asks, strict=True) if swaps)
+    if len(lines) < 2:
+        return findings
+    line = one_swap(colourway.swap, lines)
+    return tuple(replace(f, remedy=line) if swaps else f for f, swaps in zip(findings, asks, strict=True))
 
 
 def _of_study(job: Job, study: Study | None) -> Iterator[Finding]:

@@ -7,10 +7,12 @@ keep-outs are boxes around that anchor. A line is proposed only when with it all
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import product
 
 from pipeline.art.paint import Rgb, hex_of
+from pipeline.order_parts import SwapRule
 from pipeline.plan import Job, Plate
 
 Box = tuple[float, float, float, float]
@@ -56,11 +58,37 @@ def swapped(job: Job, changes: Iterable[tuple[Rgb, Rgb]]) -> str:
     rules = []
     for rule in job.choices.swap:
         to = rule.to.lower()
-        what = f'from = "{rule.from_}"' if rule.from_ else f'element = "{rule.element}"'
-        rules.append(f'{{ {what}, to = "{new.get(to, to)}" }}')
+        rules.append(_texts(rule.from_, rule.element, new.get(to, to))[1])
     made = {rule.to.lower() for rule in job.choices.swap}
-    rules += [f'{{ from = "{old}", to = "{colour}" }}' for old, colour in new.items() if old not in made]
+    rules += [_texts(old, None, colour)[1] for old, colour in new.items() if old not in made]
     return f"swap = [{', '.join(rules)}]"
+
+
+def one_swap(own: Sequence[SwapRule], lines: Iterable[str]) -> str:
+    """Return one `swap` line that does what several do, as a colourway takes one alone.
+
+    Each line has the colourway's own rules first, some with another colour; the first line that changes one of them
+    or adds a colour decides about it.
+    """
+    rules = [_texts(rule.from_, rule.element, rule.to) for rule in own]
+    mended, added, comments = dict[int, str](), dict[str, str](), list[str]()
+    for line in lines:
+        for number, entry in enumerate(tomllib.loads(line)["swap"]):
+            what, text = _texts(entry.get("from"), entry.get("element"), entry["to"])
+            if number >= len(rules):
+                added.setdefault(what, text)
+            elif text != rules[number][1]:
+                mended.setdefault(number, text)
+        comments += [comment for comment in line.partition("  # ")[2:] if comment not in ("", *comments)]
+    texts = [mended.get(number, text) for number, (_, text) in enumerate(rules)]
+    texts += [text for what, text in added.items() if not any(what in other for other in texts)]
+    return f"swap = [{', '.join(texts)}]" + (f"  # {', '.join(comments)}" if comments else "")
+
+
+def _texts(from_: str | None, element: str | None, to: str) -> tuple[str, str]:
+    """Return what a rule of `swap` replaces and the whole rule, as the manifest has them."""
+    what = f'from = "{from_.lower()}"' if from_ else f'element = "{element}"'
+    return what, f'{{ {what}, to = "{to.lower()}" }}'
 
 
 def fitted(job: Job, ink: Box, margin_mm: float) -> str | None:
