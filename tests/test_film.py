@@ -16,6 +16,7 @@ from PIL import Image
 
 from pipeline.cli import main
 from pipeline.faults import ExitCode
+from pipeline.make import plan_order
 from pipeline.postflight import audit
 from pipeline.release import Places
 from pipeline.rolls import night_rolls, waiting_for_film
@@ -87,6 +88,16 @@ def test_equal_plates_are_made_once(made):
     assert "black+1_chest" in chest[1]["path"]
     assert len(files(made, "press-colour", "back")) == 4  # two widths, with and without red
     assert len({plate["key"] for plate in record(made)["plates"]}) == 6
+
+
+def test_plan_counts_the_plates_that_are_made(made):
+    """Ten bands of two prints; those that are equal share a plate."""
+    plan = plan_order(made.parent.parent / "in" / "order.json", load_shop(None)).as_text()
+
+    assert record(made)["totals"]["plates"] == 6
+    assert plan.startswith("F-1-r1: ")
+    assert " 6 plates (what is the same on film shares one), 3 tickets, 1 proof\n" in plan
+    assert plan.count("pieces") + plan.count(" 1 piece\n") == 10
 
 
 def test_plates_hold_ink_or_none_and_are_mirrored(made):

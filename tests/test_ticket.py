@@ -133,6 +133,16 @@ def test_what_the_file_holds_already_is_said(change: dict[str, object], line: st
     assert line in told
 
 
+def test_who_pretreated_signs_only_where_something_is_pretreated() -> None:
+    for pretreat in (True, False):
+        prints = tuple(
+            replace(item, pretreat=pretreat and n == 0) for n, item in enumerate(TICKET.colourway.prints)
+        )
+        told = checks.read(ticket_pdf(replace(TICKET, colourway=replace(TICKET.colourway, prints=prints))))
+        assert ("Pretreated" in told) == pretreat
+        assert "Set up" in told.split("Counted")[1]
+
+
 def test_a_plain_ticket_needs_few_facts_and_takes_one_page_or_two() -> None:
     item = TICKET.colourway.prints[1]
     way = replace(TICKET.colourway, prints=(item,), findings=(), decisions=(), changes=())

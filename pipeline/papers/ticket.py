@@ -72,7 +72,7 @@ def _draw(facts: TicketFacts, pages: int, *, compact: bool = False) -> Sheet:
     if job.revision > 1:
         heading(sheet, "Δ", words.CHANGES, 8)
         bullets(sheet, _changes(facts) or (words.UNCHANGED,))
-    _sign(sheet)
+    _sign(sheet, way)
     return sheet
 
 
@@ -280,8 +280,9 @@ def _check(sheet: Sheet, way: ColourwayFacts) -> None:
         sheet.y += height
 
 
-def _sign(sheet: Sheet) -> None:
+def _sign(sheet: Sheet, way: ColourwayFacts) -> None:
     high = 11.0
+    labels = words.SIGNED if any(item.pretreat for item in way.prints) else words.SIGNED[1:]
     sheet.running = ""
     sheet.y += 1.8
     sheet.need(high + 1.4)
@@ -289,8 +290,8 @@ def _sign(sheet: Sheet) -> None:
     sheet.rule(MARGIN, sheet.y, sheet.right, sheet.y, 0.5)
     sheet.y += 1.4
     mark(sheet, "✓")
-    wide = sheet.span / len(words.SIGNED)
-    for i, label in enumerate(words.SIGNED):
+    wide = sheet.span / len(labels)
+    for i, label in enumerate(labels):
         x = sheet.left + i * wide
         sheet.frame(x, sheet.y, wide - 1.5, high, 0.25)
         sheet.say(x + 1.5, sheet.y + 0.4, label, STRONG, wide - 4)
