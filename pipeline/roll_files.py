@@ -198,10 +198,6 @@ def _roll_facts(roll: Rolled, press: Press) -> RollFacts:
                 colourway=laid.label.colourway,
                 print=laid.label.print,
                 size=laid.label.size,
-                x_mm=laid.x_mm,
-                y_mm=laid.y_mm,
-                width_mm=laid.width_mm,
-                height_mm=laid.height_mm,
                 turn=laid.turn_deg,
                 middle_mm=laid.middle_mm,
             )

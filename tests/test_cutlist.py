@@ -25,7 +25,7 @@ def facts(seed, pieces=120, length=2300.0):
     name = NAMES[seed % len(NAMES)]
     laid = tuple(
         PieceFacts(n + 1, f"ORDER-{seed}", 2, name, NAMES[n % 3], ("S", "4XL", "size 12, tall")[n % 3],
-                   x, y, 90.0, 80.0, 90 * (n % 4), (x + 45, y + 40))
+                   90 * (n % 4), (x + 45, y + 40))
         for n in range(pieces)
         for x, y in [(96.0 * (n % 6), (length - 90) * (n // 6) / (pieces // 6 + 1))]
     )  # fmt: skip
@@ -59,6 +59,16 @@ def test_every_piece_has_its_row_and_its_number_on_the_map():
     for piece in given.rolls[0].pieces:
         assert words.count(str(piece.number)) >= 2
     assert words.count("0°") + words.count("90°") + words.count("180°") + words.count("270°") == 60
+
+
+def test_a_place_is_where_the_number_stands_and_the_corner_it_counts_from_is_said_once():
+    """The box of a piece may begin beyond the film's edge, a negative figure that nobody can measure."""
+    given = facts(2, pieces=60)
+    said = [box.text for box in cut_list_sheet(given).boxes]
+    x, y = (str(int(mm + 0.5)) for mm in given.rolls[0].pieces[-1].middle_mm)
+
+    assert (x, y) == tuple(said[said.index("60", said.index("turn")) + 3 :][:2])
+    assert sum(text.startswith("x and y: mm from the upper left corner") for text in said) == 1
 
 
 def test_the_same_facts_give_the_same_bytes():

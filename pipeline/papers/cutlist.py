@@ -1,6 +1,7 @@
 """The cut list: where every piece lies on the film, as a picture with numbers and as a table, and how film is handled.
 
-Everything is told as the film lies ink side up, from its upper left printed corner.
+Everything is told as the film lies ink side up, from the upper left corner of what is printed. A piece is where its
+number stands on the picture, deep in its ink: the corner of its box may be bare and lie beyond the film's edge.
 """
 
 from __future__ import annotations
@@ -42,10 +43,7 @@ _WIDTHS = (
 
 @dataclass(frozen=True, slots=True)
 class PieceFacts:
-    """One piece on a roll: the upper left corner and size of its turned box, in mm; `turn` clockwise in degrees.
-
-    `middle_mm` (x, y) is where on the film its number stands.
-    """
+    """One piece on a roll: `middle_mm` (x, y) is where on the film its number stands; `turn` clockwise in degrees."""
 
     number: int
     order: str
@@ -53,10 +51,6 @@ class PieceFacts:
     colourway: str
     print: str
     size: str
-    x_mm: float
-    y_mm: float
-    width_mm: float
-    height_mm: float
     turn: int
     middle_mm: tuple[float, float]
 
@@ -219,6 +213,8 @@ def _table(sheet: Sheet, roll: RollFacts) -> None:
     wide = sheet.span / 2 - 3
     several = len({(p.order, p.revision) for p in roll.pieces}) > 1
     pieces = list(roll.pieces)
+    sheet.need(30 + BODY.height)
+    sheet.y += sheet.tell(sheet.left, sheet.y, words.FILM_PLACES, SMALL, sheet.span) + 1
     while pieces:
         sheet.need(30)
         fits = int((sheet.bottom - sheet.y - LABEL.height - 1) // _ROW)
@@ -247,8 +243,7 @@ def _rows(
             str(piece.number),
             piece.size,
             f"{piece.order} · {what}" if several else what,
-            words.number(piece.x_mm),
-            words.number(piece.y_mm),
+            *(str(int(mm + 0.5)) for mm in piece.middle_mm),
             f"{piece.turn}°",
         )
         at = x

@@ -52,6 +52,10 @@ FILM_SIDE = (
     "The film lies ink side up: prints are seen mirrored, tags read right; x runs across the film, y along it. "
     "Cut between print and tag: no tag may get onto a garment."
 )
+FILM_PLACES = (
+    "x and y: mm from the upper left corner of what is printed to where the number stands in the picture; "
+    "turn is clockwise."
+)
 FILM_NIGHT = (
     "Film is ganged with the other orders of the night: the cut list of the roll says where the pieces lie."
 )
