@@ -124,6 +124,14 @@ def test_the_run_sheet_does_not_depend_on_the_order_of_its_jobs() -> None:
     assert run_sheet_pdf(replace(facts, jobs=tuple(mixed))) == run_sheet_pdf(facts)
 
 
+def test_the_run_sheet_names_the_film_whole() -> None:
+    facts = sample_facts.run()
+    jobs = tuple(replace(job, film="BK-1004-r1_film-1_2.pdf") for job in facts.jobs if job.film)
+    said = [box.text for box in run_sheet(replace(facts, jobs=jobs)).boxes]
+
+    assert "BK-1004-r1_film-1_2.pdf" in "".join(said)
+
+
 @pytest.mark.parametrize("make", [run_sheet, pull_list])
 def test_lists_keep_their_pages_and_their_contrast(make: Any) -> None:
     """Contrast 4.5 : 1 by WCAG 2.2, success criterion 1.4.3."""

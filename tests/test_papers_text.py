@@ -83,6 +83,25 @@ def test_any_text_is_cut_and_wrapped_to_its_width(line: str, width: float) -> No
         assert text.width_of(part, "bold", 9) <= max(width, widest * 4)
 
 
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("BK-1004-r1_film-1_1.pdf", "BK-1004-r1_film-1_2.pdf"),
+        ("very dark grey-green of the harbour", "very dark grey-green of the quay"),
+    ],
+)
+def test_what_is_too_long_keeps_its_beginning_and_its_end(names: tuple[str, str]) -> None:
+    """Names of rolls and colours begin alike: cut at their end they could not be told apart."""
+    one, other = (text.fit(name, "plain", 7, 55) for name in names)
+
+    assert one != other
+    for cut, name in zip((one, other), names, strict=True):
+        head, tail = cut.split("…")
+        assert name.startswith(head)
+        assert name.endswith(tail)
+        assert min(len(head), len(tail)) > 3
+
+
 def test_ink_contrast_is_that_of_the_published_formula() -> None:
     """Pairs computed from the formula of WCAG 2.1/2.2, relative luminance and contrast ratio."""
     for row in json.loads((REFERENCE / "wcag_contrast.json").read_text())["values"]:

@@ -277,7 +277,7 @@ class Sheet:
         self.boxes.append(Box(self.page, x, y + 0.1 * em, drawn, em, line, ink, ground))
 
     def say(self, x: float, y: float, text: str, style: Style, width: float, align: Align = "left") -> float:
-        """Write one line, cut with "…" to fit into `width` mm; return the height used."""
+        """Write one line, its middle cut out with "…" to fit into `width` mm; return the height used."""
         self._line(x, y, words.fit(text, style.face, style.size, width * MM), style, width, align)
         return style.height
 
@@ -300,10 +300,10 @@ class Sheet:
         align: Align = "left",
         most: int = 40,
     ) -> float:
-        """Write a text in as many lines as it needs, `most` at most; return the height used in mm."""
+        """Write a text in as many lines as it needs, `most` at most, the last cut; return the height used in mm."""
         lines = words.wrap(text, style.face, style.size, width * MM)
         if len(lines) > most:
-            lines = (*lines[: most - 1], lines[most - 1].rstrip() + " …")
+            lines = (*lines[: most - 1], " ".join(lines[most - 1 :]))
         for i, line in enumerate(lines):
             if words.width_of(line, style.face, style.size) > width * MM:
                 line = words.fit(line, style.face, style.size, width * MM)

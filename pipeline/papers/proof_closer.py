@@ -79,7 +79,9 @@ def _one(sheet: Sheet, x: float, item: PrintFacts, budget: int) -> None:
     for i, colour in enumerate(item.colours[:MOST]):
         y = top + i * ROW_MM
         chip(sheet, at, y, 11, ROW_MM - 0.5, colour.printed, str(colour.number))
-        sheet.say(at + 12.5, y + 0.8, colour.name or hex_of(colour.printed), TINY, rest - 12.5)
+        name = colour.name or hex_of(colour.printed)
+        high = sheet.height_of(name, TINY, rest - 12.5, most=2)
+        sheet.tell(at + 12.5, y + (ROW_MM - 0.5 - high) / 2, name, TINY, rest - 12.5, most=2)
     more = len(item.colours) - MOST
     if more > 0:
         sheet.say(

@@ -1,4 +1,4 @@
-"""Tables of the papers: columns with their heads, rows of two lines at most, heads again on every page."""
+"""Tables of the papers: columns with their heads, rows of a line and small text below, heads again on every page."""
 
 from __future__ import annotations
 
@@ -46,7 +46,10 @@ class Table:
         sheet.y += LABEL.height + 0.4
 
     def row(self, sheet: Sheet, cells: Sequence[tuple[str, str]], height: float = 9.0) -> None:
-        """Write one row, each cell (text, small text below), under a hair line; turns the page with heads again."""
+        """Write one row, each cell (text, small text below), under a hair line; turns the page with heads again.
+
+        The small text takes as many lines as there is room for, and is cut where that is not enough.
+        """
         if sheet.need(height):
             self.heads(sheet)
         sheet.rule(self.x, sheet.y, self.x + self.width, sheet.y, 0.15, HAIR)
@@ -54,7 +57,12 @@ class Table:
             sheet.figure(x + GAP / 2, sheet.y + 0.6, text, column.style, width - GAP, column.align)
             if below:
                 top = sheet.y + 0.6 + column.style.height
-                sheet.say(x + GAP / 2, top, below, SUB, width - GAP, column.align)
+                write = (
+                    sheet.tell
+                    if sheet.height_of(below, SUB, width - GAP) <= sheet.y + height - top
+                    else sheet.say
+                )
+                write(x + GAP / 2, top, below, SUB, width - GAP, column.align)
         sheet.y += height
 
     def close(self, sheet: Sheet) -> None:

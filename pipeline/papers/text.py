@@ -178,18 +178,31 @@ def width_of(text: str, face: Face, size: float) -> float:
 
 
 def fit(text: str, face: Face, size: float, width: float) -> str:
-    """Return the spelled text, or as much of it as fits into `width` points with "…" behind."""
+    """Return the spelled text, or as much of its beginning and end as fits into `width` points with "…" between.
+
+    Names of files and colours begin alike and differ at their end.
+    """
     text = spelled(text)
     if width_of(text, face, size) <= width:
         return text
     low, high = 0, len(text)
     while low < high:
         middle = (low + high + 1) // 2
-        if width_of(text[:middle].rstrip() + "…", face, size) <= width:
+        if width_of(_without_middle(text, middle), face, size) <= width:
             low = middle
         else:
             high = middle - 1
-    return text[:low].rstrip() + "…"
+    while low and width_of(_without_middle(text, low), face, size) > width:
+        low -= 1  # letters that join in other ways may be wider where there are fewer
+    return _without_middle(text, low)
+
+
+def _without_middle(text: str, keep: int) -> str:
+    """Return `keep` letters of a text, from its beginning and its end, and "…" between."""
+    tail = text[len(text) - keep // 2 :].lstrip()
+    while tail and unicodedata.category(tail[0])[0] == "M":
+        tail = tail[1:]  # a mark without its letter
+    return f"{text[: keep - keep // 2].rstrip()}…{tail}"
 
 
 def wrap(text: str, face: Face, size: float, width: float) -> tuple[str, ...]:
