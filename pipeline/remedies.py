@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import product
 
 from pipeline.art.paint import Rgb, hex_of
@@ -126,15 +126,20 @@ def _held(job: Job) -> tuple[int, ...]:
 
 def _shrunk(job: Job, ink: Box, margin_mm: float) -> str | None:
     """Return the size at which all is clear where it lies."""
-    smaller = {}
+    return smaller(job, lambda plate, share: _clear(plate, ink, margin_mm, share, (0.0, 0.0)))
+
+
+def smaller(job: Job, fits: Callable[[Plate, float], bool]) -> str | None:
+    """Return the lines that make every band so small that it `fits` (the band, share of its size); None for none."""
+    widths = {}
     for number, plate in enumerate(job.plates):
-        if _clear(plate, ink, margin_mm, 1.0, (0.0, 0.0)):
+        if fits(plate, 1.0):
             continue
-        share = next((s for s in _shares() if _clear(plate, ink, margin_mm, s, (0.0, 0.0))), None)
+        share = next((s for s in _shares() if fits(plate, s)), None)
         if share is None:
             return None
-        smaller[number] = plate.placement.width_mm * share
-    return sized(job, smaller) if smaller else None
+        widths[number] = plate.placement.width_mm * share
+    return sized(job, widths) if widths else None
 
 
 def grown(job: Job, ink: Box, times: float, margin_mm: float) -> str | None:

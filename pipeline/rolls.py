@@ -19,10 +19,11 @@ from pipeline.finding import Finding
 from pipeline.gang import Kind, Rolled, film_problems, numbered, stock_of
 from pipeline.keys import code_version, library_versions
 from pipeline.on_film import on_film_already, on_rolls, records_in
-from pipeline.plan import Job, Plan
+from pipeline.plan import Job, Plan, Plate
 from pipeline.postflight import SCHEMA, audit, read_record
 from pipeline.press.film import FilmPlate
 from pipeline.release import RECORD, Places, digest, publish, staging
+from pipeline.remedies import smaller
 from pipeline.roll_files import labels_of, pool, roll_files, with_overs, write_roll_papers, write_rolls
 from pipeline.shop import Shop
 from pipeline.stages.impose import MOST_PIECES
@@ -85,18 +86,32 @@ def film_findings(plan: Plan) -> tuple[Finding, ...]:
     sizes: dict[str, list[tuple[str, float, float, int]]] = {}
     presses = {job.press_name: job.press for job in _on_film(plan)}
     for job in _on_film(plan):
+        off = [(plate, finding) for plate in job.plates for finding in _off_film(job, plate)]
+        line = _that_fits(job) if off else None
+        for plate, finding in off:
+            mended = finding if line is None else replace(finding, remedy=line)
+            sizes_of = plate.placement.sizes
+            found.append(mended.at(print=job.print.name, colourways=(job.colourway,), sizes=sizes_of))
         for plate in job.plates:
             place, overs = plate.placement, plan.overs[job.colourway]
             pieces = plate.pieces + sum(overs.get(size, 0) for size in place.sizes)
             one = (job.print.name, place.width_mm, place.height_mm, pieces)
             sizes.setdefault(job.press_name, []).append(one)
-            found += [
-                f.at(print=job.print.name, colourways=(job.colourway,), sizes=place.sizes)
-                for f in film_problems([(*one[:3], 1)], job.press)
-            ]
     for name, all_ in sizes.items() if not found else ():
         found += film_problems(all_, presses[name])
     return tuple(found)
+
+
+def _that_fits(job: Job) -> str | None:
+    """Return the lines with which a print fits its film on every size."""
+    line = smaller(job, lambda plate, share: not _off_film(job, plate, share))
+    return None if line is None else f"{line}  # or choose a press with a wider film"
+
+
+def _off_film(job: Job, plate: Plate, share: float = 1.0) -> tuple[Finding, ...]:
+    """Return what keeps one piece of a plate off its film, were the print `share` as large."""
+    place = plate.placement
+    return film_problems([(job.print.name, place.width_mm * share, place.height_mm * share, 1)], job.press)
 
 
 def _on_film(plan: Plan) -> list[Job]:

@@ -70,6 +70,19 @@ def test_what_the_print_area_cuts_may_also_be_accepted() -> None:
     assert found.remedy.endswith("or cut_ok = true")
 
 
+@pytest.mark.parametrize(("turn", "least"), [("true", 60), ("false", 49)])
+def test_a_print_wider_than_the_film_is_given_the_size_that_fits(turn: str, least: float) -> None:
+    """The film prints 50 mm wide; the print is two thirds as high as wide, so that turned it may be wider."""
+    shop = f"[presses.film-1.roll]\nwidth_mm = 70\nturn = {turn}\n"
+    wide = TIGHT.replace('viewBox="0 0 60 60"', 'viewBox="0 10 60 40"')
+    case = Case("", "", (wide, {}), "", (wide, {}), route="transfer")
+    changes = {"width_mm": 90}
+    (found,) = [f for f in checked(case, wide, changes, shop=shop) if f.code == "larger-than-film"]
+
+    assert least <= tomllib.loads(found.remedy)["width_mm"] <= least + 10
+    assert not [f for f in checked(case, wide, changes, found.remedy, shop=shop) if f.code == found.code]
+
+
 def swaps_of(folder: Path, swap: list[dict[str, str]]) -> tuple[Finding, ...]:
     """Return the open findings on two prints of different art, one of them with a black beyond the press."""
     arts = {
