@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ops.exactness_fade import FadeRow, fade_lines, fade_row
-from ops.exactness_lossy import LossyRow, lossy_lines, lossy_row
+from ops.exactness_lossy import LossyRow, lossy_lines, lossy_row, read_as_png
 from ops.marks import argument, show
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
@@ -51,12 +51,16 @@ SCALE = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
-    """Art with known coverage: premultiplied RGBA (H, W, 4) 0–1 without the fabric; how it is finished; its mode."""
+    """Art with known coverage: premultiplied RGBA (H, W, 4) 0–1 without the fabric; how it is finished; its mode.
+
+    `resaved`: it is read from a PNG, and whether it is taken as lossy is for the reader to see.
+    """
 
     name: str
     truth: Floats
     lossy: bool = False
     ramp: bool = False
+    resaved: bool = False
     finish: Callable[[Pixels], Pixels] | None = None
 
     def on(self, cloth: SrgbColour) -> Pixels:
@@ -224,6 +228,9 @@ def pieces() -> Iterator[Piece]:
     yield Piece("JPEG 75 lettering 22 px", large, lossy=True, finish=jpeg(75))
     yield Piece("JPEG 90 lettering 12 px", small, lossy=True, finish=jpeg(90))
     yield Piece("JPEG 60 lettering 12 px", small, lossy=True, finish=jpeg(60))
+    for name, picture in (("lettering 22 px", large), ("ring", ringed)):
+        named = f"JPEG 85 saved as PNG, {name}"
+        yield Piece(named, picture, lossy=True, resaved=True, finish=jpeg(85))
     yield Piece("JPEG 85 soft lettering 22 px", _blurred(large, 0.7), lossy=True, finish=jpeg(85))
     yield Piece("JPEG 85 softer lettering 22 px", _blurred(large, 1.0), lossy=True, finish=jpeg(85))
     yield Piece("JPEG 85 soft ring", _blurred(ringed, 1.5), lossy=True, finish=jpeg(85))
@@ -245,7 +252,8 @@ def pieces() -> Iterator[Piece]:
 def knocked_out(piece: Piece, cloth: SrgbColour) -> tuple[Pixels, KnockOut]:
     """Return the piece's picture on `cloth`, and what is knocked out of it."""
     art, how = piece.on(cloth), knock_out_ramp if piece.ramp else knock_out_edges
-    return art, how(art, cloth, KnockOutSettings(lossy=piece.lossy))
+    lossy = read_as_png(art) if piece.resaved else piece.lossy
+    return art, how(art, cloth, KnockOutSettings(lossy=lossy))
 
 
 def measure(piece: Piece, fabric: str, cloth: SrgbColour) -> Row:

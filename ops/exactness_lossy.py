@@ -9,12 +9,15 @@ where ink stays, in 8-bit levels: mean, and 99 %.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
+from pipeline.art.bitmap import decode
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
@@ -35,6 +38,13 @@ class LossyRow:
     knocked_out_de: float
     moved: float
     moved_99: float
+
+
+def read_as_png(pixels: Pixels) -> bool:
+    """Say whether a picture counts as lossy when it comes as PNG."""
+    box = io.BytesIO()
+    Image.fromarray(pixels[..., :3]).save(box, "PNG")
+    return decode(box.getvalue(), "piece").lossy
 
 
 def lossy_row(

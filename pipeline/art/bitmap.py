@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.art import jpeg, png, profiles, tiff, webp
+from pipeline.art.once_jpeg import once_jpeg
 from pipeline.art.piece import BitmapArt, Limits
 from pipeline.art.pillow import enough_memory, translated
 from pipeline.art.refusal import unreadable
@@ -41,7 +42,10 @@ def decoder_of(data: bytes) -> Decoder | None:
 
 
 def decode(data: bytes, name: str, limits: Limits = LIMITS) -> BitmapArt:
-    """Read PNG, JPEG, TIFF or WebP by content; `name` stands in messages and findings. Raises Refused."""
+    """Read PNG, JPEG, TIFF or WebP by content; `name` stands in messages and findings. Raises Refused.
+
+    What is stored without loss counts as lossy too, if its pixels show that it once was a JPEG.
+    """
     decoder = decoder_of(data)
     if decoder is None:
         raise unreadable(name, "it is no PNG, JPEG, TIFF or WebP.", "Save it as one of these.")
@@ -49,7 +53,8 @@ def decode(data: bytes, name: str, limits: Limits = LIMITS) -> BitmapArt:
         samples = decoder(data, name, limits)
     with enough_memory(name):
         rgb, findings = profiles.to_srgb(samples, name)
-        return BitmapArt(name, _stacked(rgb, samples), samples.lossy, samples.findings + findings)
+        lossy = samples.lossy or once_jpeg(samples)
+        return BitmapArt(name, _stacked(rgb, samples), lossy, samples.findings + findings)
 
 
 def _stacked(rgb: NDArray[np.uint8], samples: Samples) -> Pixels:
