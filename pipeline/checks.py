@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 from pipeline import remedies
 from pipeline.art.paint import Rgb, parse_hex
-from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.plan import Job
 from pipeline.raster import MM_PER_INCH, Pixels
 from pipeline.stages import dots, fade
 from pipeline.stages.fade import ColourLife
-from pipeline.stages.place import Placement
 from pipeline.stages.preflight import (
     bounds,
     contrast,
     gamut,
     ground,
     lettering,
-    own_edges,
+    residue,
     resolution,
     specks,
     spots,
@@ -30,9 +28,8 @@ from pipeline.stages.preflight import (
     thin,
     words,
 )
+from pipeline.stages.preflight.answers import as_decided
 from pipeline.stages.preflight.look import Look
-
-_CUT_OK = "The manifest says cut_ok = true."
 
 
 def before(job: Job, plain: Look) -> Iterator[Finding]:
@@ -49,7 +46,7 @@ def before(job: Job, plain: Look) -> Iterator[Finding]:
                 fabrics=job.fabrics,
                 preview_de=limits.preview_de,
             )
-            yield from _kept(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
+            yield from as_decided(found, job.choices.ground == "keep", 'The manifest says ground = "keep".')
     else:
         found = ground.fabric_preview(
             plain.pixels,
@@ -59,7 +56,7 @@ def before(job: Job, plain: Look) -> Iterator[Finding]:
             knock_out_de=limits.knock_out_de,
             area_mm=job.plates[0].placement.area_mm,
         )
-        yield from _kept(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
+        yield from as_decided(found, job.choices.preview == "keep", 'The manifest says preview = "keep".')
     yield from _colours(job, plain, cloth)
 
 
@@ -89,11 +86,6 @@ def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
         yield replace(
             finding, sizes=sizes, remedy=remedy, where_mm=spots.most_detail(plain.small, plain.small_ppi)
         )
-
-
-def _kept(found: tuple[Finding, ...], answered: bool, by: str) -> Iterator[Finding]:  # noqa: FBT001
-    for finding in found:
-        yield finding.answered(by) if answered else finding
 
 
 def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
@@ -164,6 +156,28 @@ def emptied(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
 def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
     """Preflight B, on what the knock-out leaves."""
     limits = job.limits
+    yield from _without_residue(plain, kept, lambda look: _features(job, plain, look))
+    yield from lettering.small_text(
+        kept.lettering,
+        x_height_warn_mm=limits.x_height_warn_mm,
+        x_height_reversed_warn_mm=limits.x_height_reversed_warn_mm,
+    )
+
+
+def _without_residue(
+    plain: Look, kept: Look, check: Callable[[Look], Iterable[Finding]]
+) -> tuple[Finding, ...]:
+    """Return what a check finds that is not due to edges on which the knock-out left a residue."""
+    found = tuple(check(kept))
+    if not found or kept.picture is plain.picture:
+        return found
+    cleaned = residue.without_residue(kept.pixels, plain.pixels)
+    return found if cleaned is None else tuple(check(Look(cleaned, kept.ppi)))
+
+
+def _features(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
+    """Return lines, gaps and specks too small for the press, and ink too faint for film."""
+    limits = job.limits
     for finding in kept.found(
         thin.thin_features,
         scans=kept.scans,
@@ -174,11 +188,6 @@ def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
         texture=_photographic(job, plain, kept),
     ):
         yield _with_size(job, kept, finding)
-    yield from lettering.small_text(
-        kept.lettering,
-        x_height_warn_mm=limits.x_height_warn_mm,
-        x_height_reversed_warn_mm=limits.x_height_reversed_warn_mm,
-    )
     yield from kept.found(
         specks.specks, speck_warn_mm2=limits.speck_warn_mm2, island_warn_mm=limits.island_warn_mm
     )
@@ -239,68 +248,6 @@ def _in_other_colours(job: Job, plain: Look) -> str | None:
     return next((f.remedy for f in found if f.remedy.startswith("swap")), None)
 
 
-def own_edge(job: Job, pixels: Pixels, around: Around) -> Iterator[Finding]:
-    """Return what the drawing's own edge cuts off, measured on the largest band; `pixels` show `around`."""
-    largest = job.plates[-1].placement
-    ppi = pixels.shape[1] * MM_PER_INCH / (largest.width_mm * around.times)
-    mm = largest.width_mm * around.times / around.art.width
-    for finding in own_edges.cut_by_own_edge(
-        pixels,
-        ppi,
-        (around.width * mm, around.height * mm),
-        around.turn_deg,
-        (largest.width_mm, largest.height_mm),
-    ):
-        found = finding
-        if job.plates[0].placement.width_mm < largest.width_mm:
-            smaller = (size for plate in job.plates[:-1] for size in plate.placement.sizes)
-            message = f"{found.message} This is size {largest.sizes[0]}, the largest."
-            found = replace(found, sizes=(*largest.sizes, *smaller), message=message)
-        yield from _kept((found,), job.print.cut_ok and found.severity != "note", _CUT_OK)
-
-
-def within(job: Job, whole: Look) -> Iterator[Finding]:
-    """Return what is cut, near an edge or on an obstruction: the same pixels, as large as each band, told once."""
-    pixels, found = whole.pixels, dict[str, list[tuple[Placement, Finding]]]()
-    if whole.ink_px is None:
-        return
-    for plate in job.plates:
-        place = plate.placement
-        ppi = pixels.shape[1] * MM_PER_INCH / place.width_mm
-        box = bounds.in_mm(whole.ink_px, ppi)
-        cut = bounds.outside_area(pixels, ppi, place.area_mm, box=box)
-        near = bounds.near_edge(pixels, ppi, place.area_mm, near_edge_mm=job.limits.near_edge_mm, box=box)
-        for finding in (*cut, *(() if cut else near)):
-            found.setdefault(f"{finding.code} {finding.limit}", []).append((place, finding))
-        for keep_out in place.keep_outs:
-            for finding in bounds.on_obstruction(pixels, ppi, (keep_out,)):
-                found.setdefault(f"{finding.code} {keep_out[0]}", []).append((place, finding))
-    # a pixel more: on which of two the ink ends is known when it is drawn
-    margin = job.limits.near_edge_mm + MM_PER_INCH / whole.ppi
-    line = remedies.fitted(job, whole.ink_share, margin) if found else None
-    for bands in found.values():
-        finding = _worst(bands, line)
-        cut_ok = finding.code == "outside-area" and job.print.cut_ok
-        yield from _kept((finding,), cut_ok, _CUT_OK)
-    if job.edge == "unknown":
-        looks_cut = own_edges.looks_cut(pixels, whole.ppi, box=whole.ink_px)
-        yield from _kept(looks_cut, job.print.cut_ok, _CUT_OK)
-
-
-def _worst(bands: list[tuple[Placement, Finding]], line: str | None) -> Finding:
-    """Return the one finding that stands for all bands: the gravest, with all their sizes."""
-    ranked = sorted(bands, key=lambda b: float(b[1].measured or 0) * (1 if b[1].code == "near-edge" else -1))
-    place, finding = ranked[0]
-    sizes = tuple(size for other, _ in bands for size in other.sizes)
-    if len(bands) > 1:
-        finding = replace(finding, message=f"{finding.message} This is size {place.sizes[0]}, the worst.")
-    # The picture is that of the worst band, which stands first.
-    sizes = (*place.sizes, *(size for size in sizes if size not in place.sizes))
-    if line is not None and finding.code == "outside-area":
-        line += f"{', or' if '#' in line else '  # or'} {finding.remedy}"
-    return replace(finding, sizes=sizes, remedy=finding.remedy if line is None else line)
-
-
 def press_of(job: Job) -> gamut.Press:
     """Return how colours come out on the job's press."""
     if job.press.profile_icc:
@@ -328,12 +275,16 @@ def printed(
     """Preflight C: what survives the base, the heat and the wash."""
     limits, cloth = job.limits, job.fade.ground_srgb
     if on_base:
-        yield from kept.found(
-            survival.base_too_thin,
-            choke_mm=job.press.choke_mm,
-            base_line_stop_mm=limits.base_line_stop_mm,
-            hairline=limits.hairline,
-            texture=_photographic(job, plain, kept),
+        yield from _without_residue(
+            plain,
+            kept,
+            lambda look: look.found(
+                survival.base_too_thin,
+                choke_mm=job.press.choke_mm,
+                base_line_stop_mm=limits.base_line_stop_mm,
+                hairline=limits.hairline,
+                texture=_photographic(job, plain, kept),
+            ),
         )
     if on_base or job.print.route == "transfer":
         yield from kept.found(specks.soft_alpha, soft_alpha_warn_percent=limits.soft_alpha_warn_percent)

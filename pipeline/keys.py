@@ -31,6 +31,7 @@ _CODE = (
     "raster_mix.py",
     "soft_proof.py",
     "checks.py",
+    "checks_place.py",
     "study.py",
     "alternatives.py",
     "remedies.py",

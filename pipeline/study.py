@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import checks, line
+from pipeline import checks, checks_place, line
 from pipeline.alternatives import WHICH_IS_WHICH, alternatives
 from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
@@ -75,7 +75,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes, around: Around | Non
         *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.emptied(job, plain, whole), plain),
         *gallery.shown(checks.after(job, plain, whole), whole),
-        *gallery.shown(checks.within(job, whole), whole),
+        *gallery.shown(checks_place.within(job, whole), whole),
         *cut,
         *gallery.shown(checks.printed(job, plain, kept, lives, on_base=on_base), kept),
         *gallery.changed(checks.beyond(job, kept), kept, on_base=on_base),
@@ -197,7 +197,7 @@ class _Gallery:
     def beyond(self, around: Around) -> Iterator[Finding]:
         """Yield what the drawing's own edge cuts off, with a picture of the drawing and what lies around it."""
         pixels = line.beyond(self._job, around)
-        for finding in checks.own_edge(self._job, pixels, around):
+        for finding in checks_place.own_edge(self._job, pixels, around):
             place = self._placement(finding)
             wide_mm = place.width_mm * around.times
             left, top = (

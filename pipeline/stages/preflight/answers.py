@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -61,6 +61,12 @@ def _answered(finding: Finding, entry: Accept) -> tuple[Finding, ...]:
     rest = tuple(c for c in finding.colourways if c != entry.colourway)
     yes = replace(finding, colourways=(entry.colourway,)).answered(said)
     return (replace(finding, colourways=rest), yes) if rest else (yes,)
+
+
+def as_decided(found: Iterable[Finding], decided: bool, by: str) -> Iterator[Finding]:  # noqa: FBT001
+    """Yield findings; where the manifest has decided them, as notes that say `by` what."""
+    for finding in found:
+        yield finding.answered(by) if decided else finding
 
 
 def merge(findings: Iterable[Finding]) -> tuple[Finding, ...]:
