@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import time
@@ -254,8 +255,10 @@ def test_odd_things_are_reported(hot: HotFolder, clock: Clock) -> None:
 
 
 @pytest.mark.usefixtures("_hurry")
-def test_art_shared_by_a_burst_of_manifests_serves_them_all(hot: HotFolder) -> None:
-    """Three flat orders name the same art: all are released; the art leaves incoming/ only when none there names it."""
+def test_art_shared_by_a_burst_of_manifests_serves_them_all(
+    hot: HotFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four flat orders name the same art: all are released; it leaves incoming/ once none there names it, to all."""
     (hot.incoming / "mark.svg").write_text(ART)
     for number in range(3):
         put(hot.incoming / f"{number}.json", json.dumps(order(f"B-{number}")))
@@ -266,9 +269,38 @@ def test_art_shared_by_a_burst_of_manifests_serves_them_all(hot: HotFolder) -> N
     work(hot, lambda s: len(s.journal.in_states("released")) == 3)
     assert (hot.incoming / "mark.svg").exists()
     (hot.incoming / "x.svg").write_text(ART.replace("2f7f86", "000000"))
-    work(hot)
+    monkeypatch.setattr("pipeline.hotfolder.taking.SPENT_S", 0.5)
+    work(hot, lambda s: not s.intake.waiting() and not list(hot.incoming.iterdir()))
 
     assert set(states(hot).values()) == {"released"}
+    for label in ("B-0-r1", "B-1-r1", "B-2-r1", "B-9-r1"):
+        (archived,) = hot.archive.glob(f"{label}-*")
+        assert (archived / "mark.svg").read_text() == ART
+        assert len(list(archived.iterdir())) == (3 if label == "B-9-r1" else 2)
+
+
+@pytest.mark.usefixtures("_hurry")
+@pytest.mark.parametrize("links", [True, False])
+def test_art_replaced_while_it_waits_for_others_is_in_its_orders_archive(
+    hot: HotFolder,
+    monkeypatch: pytest.MonkeyPatch,
+    links: bool,  # noqa: FBT001
+) -> None:
+    """What was taken is kept as it was taken, on disks without links too, and changes no more with incoming/."""
+
+    def no_links(*_: object) -> None:
+        raise OSError(errno.EPERM, "no links")
+
+    if not links:
+        monkeypatch.setattr(Path, "hardlink_to", no_links)
+    drop(hot, order())
+    work(hot, lambda s: len(s.journal.all()) == 1)
+    (hot.incoming / "mark.svg").write_text("<svg/>")
+    work(hot, lambda s: not s.unfinished())
+
+    (archived,) = hot.archive.glob("HB-1-r1-*")
+    assert (archived / "mark.svg").read_text() == ART
+    assert (hot.incoming / "mark.svg").read_text() == "<svg/>"
 
 
 @pytest.mark.usefixtures("_hurry")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import hashlib
 import json
 import os
@@ -120,7 +121,8 @@ def clear_away(sighting: Sighting, claim: Claim, hot: HotFolder, journal: Journa
     """Move what was dropped to the archive; safe to be cut off and done again.
 
     A folder that holds one order goes `whole`. Art that lies flat in incoming/ may serve further manifests of the
-    same burst: it is marked as spent, and moves once nothing there names it.
+    same burst: the archive of each order gets it at once, as it was copied; it is marked as spent, and takes the place
+    of the last order's copy once nothing in incoming/ names it.
     """
     target = hot.archive / claim.key
     if claim.archived:
@@ -131,14 +133,35 @@ def clear_away(sighting: Sighting, claim: Claim, hot: HotFolder, journal: Journa
     else:
         target.mkdir(parents=True, exist_ok=True)
         states = dict(zip((sighting.manifest, *sighting.art.values()), sighting.state, strict=True))
-        for path in sighting.art.values():
+        for file, path in sighting.art.items():
+            _archive(folder_of(hot, claim) / file, target / path.name)
             # a name SQLite cannot hold is one no journal needs: such art was found under its plain name
             journal.spend(os.fsdecode(path).encode("utf-8", "surrogateescape").hex(), repr(states[path]),
                           str(target.relative_to(hot.root)))  # fmt: skip
         sighting.manifest.rename(free_name(target / manifest_name(sighting.manifest)))
+        sync_folder(target)
     sync_folder(hot.archive)
     sync_folder(sighting.manifest.parent if not whole else hot.incoming)
     journal.archived(claim)
+
+
+def _archive(copy: Path, place: Path) -> None:
+    """Put a copy of art that was taken into the archive; once, however often it is begun."""
+    place = _place_for(copy, place)
+    if os.path.lexists(place):
+        return
+    try:
+        place.hardlink_to(copy)
+    except OSError:  # another disk, or one that knows no links
+        part = place.with_name(f".{place.name}.part")
+        shutil.copyfile(copy, part)
+        part.rename(place)
+
+
+def _place_for(source: Path, place: Path) -> Path:
+    """Return the path where it is free or holds the same bytes already, else the next free one."""
+    same = place.is_file() and not place.is_symlink() and filecmp.cmp(source, place, shallow=False)
+    return place if same else free_name(place)
 
 
 def sweep(
@@ -156,7 +179,7 @@ def sweep(
                 OSError
             ):  # not ours to move, or no room: it stays, and is tried again at the next look
                 target.mkdir(parents=True, exist_ok=True)
-                path.rename(free_name(target / path.name))
+                path.replace(_place_for(path, target / path.name))
                 journal.forget_spent(key)
                 _drop_empty(path.parent, hot.incoming)
 
