@@ -30,6 +30,8 @@ from pipeline.stages.recolour import Unmatched, swap_pixels
 BEYOND_PX = 1536
 """Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
+_OVER_OWN = 1.25
+"""Times the pixels of a page's images: laid over as many, PDFium softens them; over twice as many, they are blurred."""
 _UNTOLD = 0.25
 """Share of the knocked-out edges that lossy art does not tell, from which on somebody hears of it."""
 _PALE = 0.2
@@ -88,11 +90,18 @@ def draw_art(art: Art, draw: Draw) -> tuple[Picture, Notes]:
             return _draw_vector(art, draw)
         native = draw_vector(art, draw.width_px, draw.height_px, draw.paints)
     elif isinstance(art, PageArt):
-        native = draw_page(art, draw.width_px, draw.height_px, draw.paints)
+        native = draw_page(art, *_own_pixels(art, draw), draw.paints)
     else:
         native = art.pixels
     treated, notes = treat(native, draw.treatment)
     return fitted(treated, draw), notes
+
+
+def _own_pixels(art: PageArt, draw: Draw) -> tuple[int, int]:
+    """Return the size at which a page is drawn: what JPEG did to images of their own is mended at their own size."""
+    own = _OVER_OWN * art.density * art.width / draw.width_px
+    scale = own if art.lossy and 0.0 < own < 1.0 else 1.0
+    return max(1, round(draw.width_px * scale)), max(1, round(draw.height_px * scale))
 
 
 def fitted(treated: Pixels, draw: Draw) -> Picture:

@@ -106,8 +106,8 @@ def paints_for(
 
 
 def _lossy(art: Art) -> bool:
-    """Say whether the art as a whole went through JPEG; a PDF page is drawn to pixels, whatever images it has."""
-    return isinstance(art, BitmapArt) and art.lossy
+    """Say whether the art as a whole went through JPEG; images in a drawing are treated each by their own nature."""
+    return not isinstance(art, VectorArt) and art.lossy
 
 
 def _knock_out(

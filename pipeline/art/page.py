@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import io
+import math
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -43,7 +44,7 @@ def read(data: bytes, name: str) -> PageArt:
                 what = f"the PDF has {len(pdf.pages)} pages."
                 raise unreadable(name, what, "Save the page that is to be printed on its own.")
             unit = _user_unit(pdf.pages[0])
-            findings, layers = page_scan.scan(pdf, name), page_layers.names(pdf)
+            (findings, lossy), layers = page_scan.scan(pdf, name), page_layers.names(pdf)
             if pdf.is_encrypted:
                 findings = (*findings, _locked(name))
     except pikepdf.PasswordError as error:
@@ -56,8 +57,10 @@ def read(data: bytes, name: str) -> PageArt:
         raise
     except Exception as error:  # a damaged file breaks the library's promises about types in many ways
         raise unreadable(name, f"the PDF is damaged ({_first_line(error)}).", AGAIN) from error
-    width, height = _size(data, name)
-    art = PageArt(name, data, width * unit, height * unit, findings, layers)
+    width, height, density = _measured(data, name)
+    art = PageArt(
+        name, data, width * unit, height * unit, findings, layers, lossy=lossy, density=density / unit
+    )
     longest = max(width, height)
     draw_page(art, max(1, round(TRIAL_PX * width / longest)), max(1, round(TRIAL_PX * height / longest)))
     return art
@@ -148,16 +151,31 @@ def _page(data: bytes, name: str) -> Iterator[Any]:
                 yield page
 
 
-def _size(data: bytes, name: str) -> tuple[float, float]:
+def _measured(data: bytes, name: str) -> tuple[float, float, float]:
+    """Return width and height in units of the page, and the pixels a unit of the finest of images alone, or 0."""
     import pypdfium2.raw as raw
 
     with _page(data, name) as page:
         width, height = raw.FPDF_GetPageWidthF(page), raw.FPDF_GetPageHeightF(page)
+        density = _density(page)
     if not (0.1 <= width <= 1e6 and 0.1 <= height <= 1e6):
         raise unreadable(
             name, f"its page measures {width:g} × {height:g} points.", "Set the page to the design's size."
         )
-    return float(width), float(height)
+    return float(width), float(height), density
+
+
+def _density(page: Any) -> float:
+    import pypdfium2.raw as raw
+
+    finest = 0.0
+    for part in page.get_objects(max_depth=1):
+        if part.type != raw.FPDF_PAGEOBJ_IMAGE:
+            return 0.0
+        a, b, c, d, _, _ = part.get_matrix().get()
+        columns, rows = part.get_px_size()
+        finest = max(finest, columns / max(math.hypot(a, b), 1e-3), rows / max(math.hypot(c, d), 1e-3))
+    return finest
 
 
 def _user_unit(page: Any) -> float:

@@ -20,6 +20,7 @@ NAME = re.compile(rb"/([^\x00\t\n\f\r ()<>\[\]{}/%]+)")
 DRAWS = re.compile(rb"/([^\x00\t\n\f\r ()<>\[\]{}/%]+)\s+Do\b")
 CMYK_PAINT = re.compile(rb"[\d.]\s+[kK](?=[\s\[/(<]|$)")
 PROCESS = frozenset({"Cyan", "Magenta", "Yellow", "Black", "All", "None"})
+LOSSY = frozenset({"/DCTDecode", "/DCT", "/JPXDecode"})
 EMBEDDED = ("/FontFile", "/FontFile2", "/FontFile3")
 
 
@@ -31,6 +32,7 @@ class Seen:
     spots: set[str] = field(default_factory=set)
     fonts: set[str] = field(default_factory=set)
     cmyk: bool = False
+    lossy: bool = False
     overprint: set[page_overprint.Kind] = field(default_factory=set)
     content: int = 0
     objects: int = 0
@@ -38,14 +40,18 @@ class Seen:
     done: set[tuple[int, int]] = field(default_factory=set)
 
 
-def scan(pdf: Any, name: str) -> tuple[Finding, ...]:
-    """Return the findings about the first page of an open pikepdf.Pdf; raises Refused over the caps."""
+def scan(pdf: Any, name: str) -> tuple[tuple[Finding, ...], bool]:
+    """Return the findings about the first page of an open pikepdf.Pdf, and whether it draws images that are lossy.
+
+    Raises Refused over the caps.
+    """
     page = pdf.pages[0].obj
     seen = Seen(name)
     _colour_space(page.get("/Group", {}).get("/CS"), seen, 0)
     resources = _inherited(page, "/Resources")
     _content(_joined(page.get("/Contents"), seen), resources, seen, 0)
-    return (*_findings(seen, _annotations(page)), *page_layers.findings(pdf, name))
+    findings = (*_findings(seen, _annotations(page)), *page_layers.findings(pdf, name))
+    return findings, seen.lossy
 
 
 def _inherited(page: Any, key: str) -> Any:
@@ -114,6 +120,9 @@ def _drawn(data: bytes, resources: Any, seen: Seen, depth: int) -> int:
             total += times * _form(inner, resources, seen, depth + 1)
         else:
             total += times
+            filters = inner.get("/Filter", "")
+            named = {str(one) for one in (filters if _is_array(filters) else [filters])}
+            seen.lossy |= bool(named & LOSSY)
             _colour_space(inner.get("/ColorSpace"), seen, 0)
     if total > DRAWN:
         raise too_large(

@@ -71,7 +71,8 @@ class PageArt:
     """One page of a PDF, drawn at whatever size is asked for; recoloured and knocked out as pixels.
 
     `elements` are the names of its layers, which `only` and `omit` may choose. `around` is there where ink crosses the
-    edge of the drawing area.
+    edge of the drawing area. `lossy`: it has images that went through JPEG. `density`: of a page of images alone, the
+    pixels per unit of the finest; 0 of any other.
     """
 
     name: str
@@ -81,6 +82,8 @@ class PageArt:
     findings: tuple[Finding, ...] = ()
     elements: frozenset[str] = frozenset()
     around: Around | None = None
+    lossy: bool = False
+    density: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
