@@ -51,16 +51,16 @@ def _of(claim: Claim, hot: HotFolder) -> list[Path]:
     places = [folder_of(hot, claim), hot.logs / f"{claim.key}.log"]
     if archive.is_dir():
         places += sorted(
-            p for p in archive.iterdir() if p.name.partition("-")[0] in ("released", "held", "refused")
+            p
+            for p in archive.iterdir()
+            if p.name.partition("-")[0] in ("released", "held", "refused") and _made_here(p)
         )
-    return [p for p in places if p.exists() and not p.is_symlink() and (p.is_file() or _made_here(p, hot))]
+    return [p for p in places if p.exists() and not p.is_symlink()]
 
 
-def _made_here(folder: Path, hot: HotFolder) -> bool:
-    """A customer's own folder may be called "held": ours have a record, a reason, or lie below .washfast/."""
-    return folder.is_relative_to(hot.inner) or any(
-        (folder / n).is_file() for n in ("record.json", "reason.txt")
-    )
+def _made_here(folder: Path) -> bool:
+    """A customer's own file or folder may be called "held-crest": ours are folders with a record or a reason."""
+    return any((folder / name).is_file() for name in ("record.json", "reason.txt"))
 
 
 def remove(items: list[Surplus], hot: HotFolder, journal: Journal) -> int:
