@@ -67,13 +67,25 @@ def _parser() -> argparse.ArgumentParser:
     doors = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     demo = doors.add_parser("demo", help="make the bundled example orders and say what was made and where")
-    demo.add_argument("--out", type=Path, default=Path("washfast-demo"), metavar="DIR")
+    demo.add_argument(
+        "--out",
+        type=Path,
+        default=Path("washfast-demo"),
+        metavar="DIR",
+        help="where they go (default: washfast-demo)",
+    )
     _add_workers(demo)
     demo.set_defaults(run=_demo)
 
     make = doors.add_parser("make", help="make orders: press files, tickets, proof, record")
     make.add_argument("manifests", nargs="+", type=Path, metavar="MANIFEST")
-    make.add_argument("--out", type=Path, default=Path("washfast-out"), metavar="DIR")
+    make.add_argument(
+        "--out",
+        type=Path,
+        default=Path("washfast-out"),
+        metavar="DIR",
+        help="folder for releases and, in its held/, for what waits (default: washfast-out)",
+    )
     _add_shop(make)
     where = make.add_mutually_exclusive_group()
     _add_workers(where)

@@ -307,7 +307,10 @@ class Order(Model):
     art: Mapping[Name, ArtEntry] = Field(
         min_length=1, description="The art by the order's own names, at least one table [art.NAME]."
     )
-    prints: Many[Print] = Field(min_length=1, description="The prints, at least one [[prints]].")
+    prints: Many[Print] = Field(
+        min_length=1,
+        description="The prints, at least one [[prints]]; film is pressed onto a garment in this order.",
+    )
     colourways: Many[Colourway] = Field(
         min_length=1, description="The colourways, at least one [[colourways]]."
     )

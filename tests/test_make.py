@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -340,3 +341,13 @@ def test_the_readme_names_the_exit_codes_as_they_are() -> None:
     table = text.partition("| exit code |")[2]
     rows = [line.split("|")[1].strip() for line in table.splitlines() if line.startswith("| ")]
     assert rows == [str(int(code)) for code in ExitCode]
+
+
+def test_the_readmes_least_order_is_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Copied beside the bundled crest it is planned as it stands."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    (tmp_path / "order.toml").write_text(text.partition("```toml\n")[2].partition("```")[0], encoding="utf-8")
+    shutil.copy(ROOT / "examples" / "kite-society" / "crest.svg", tmp_path)
+
+    assert main(["plan", str(tmp_path / "order.toml")]) == 0
+    assert "Midnight navy · front · full front · direct" in capsys.readouterr().out
