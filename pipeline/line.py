@@ -18,7 +18,7 @@ from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
 from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels, Plane, let_go
-from pipeline.raster_ops import packed
+from pipeline.raster_ops import packed, strips
 from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
@@ -263,6 +263,19 @@ def clip(pixels: Pixels, placement: Placement) -> Pixels:
     return out
 
 
+def _clipped(pixels: Pixels, placement: Placement) -> Pixels:
+    """Return what `clip` returns, of pixels that are changed where they lie if they may be."""
+    inside = _reached(placement)
+    if inside is None or not pixels.flags.writeable:
+        return clip(pixels, placement)
+    rows, columns = inside
+    pixels[: rows.start] = 0
+    pixels[rows.stop :] = 0
+    pixels[rows, : columns.start] = 0
+    pixels[rows, columns.stop :] = 0
+    return pixels
+
+
 def clip_runs(runs: Runs, placement: Placement) -> Runs:
     """Return what `clip` returns, of runs."""
     inside = _reached(placement)
@@ -286,7 +299,10 @@ def _reached(placement: Placement) -> tuple[slice, slice] | None:
 
 
 def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage.BaseDecision) -> Pressed:
-    """Return one plate: what is kept of the art, compensated for fading, and the base under it."""
+    """Return one plate: what is kept of the art, compensated for fading, and the base under it.
+
+    Drawn pixels, where they may be written to, are changed where they lie, and are used up.
+    """
     placement = plate.placement
     kept: Picture
     if isinstance(drawn, DrawnRuns):
@@ -294,16 +310,14 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
         before = inked(clip_runs(drawn.plain, placement))
     else:
-        inside = _reached(placement)
-        before = inked(drawn.plain if inside is None else drawn.plain[inside])
-        let_go(drawn.plain)
-        kept = clip(keep(job, drawn), placement)
+        before = _inked_within(drawn.plain, placement)
+        kept = _clipped(keep(job, drawn), placement)
+    inked_of_kept = inked(kept)
     colour, under = _colour_and_base(job, kept, placement, decision)
     pixel_mm2 = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
     left, ink, white = (
-        alpha * pixel_mm2 / 255 for alpha in (inked(kept), inked(colour), int(under.sum(dtype=np.int64)))
+        alpha * pixel_mm2 / 255 for alpha in (inked_of_kept, inked(colour), int(under.sum(dtype=np.int64)))
     )
-    let_go(kept)
     return Pressed(
         colour=colour,
         base=under,
@@ -313,6 +327,17 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     )
 
 
+def _inked_within(pixels: Pixels, placement: Placement) -> int:
+    """Return the sum of alpha over what the press reaches; mapped pixels are let go again as they are read."""
+    inside = _reached(placement)
+    part = pixels if inside is None else pixels[inside]
+    total = 0
+    for rows in strips(part.shape):
+        total += inked(part[rows])
+        let_go(pixels)
+    return total
+
+
 def _colour_and_base(
     job: Job, kept: Picture, placement: Placement, decision: base_stage.BaseDecision
 ) -> tuple[Picture, Plane]:
@@ -320,10 +345,12 @@ def _colour_and_base(
     if isinstance(kept, Runs):
         colour = fade.compensate_runs(kept, job.fade, on_base=on_base)
         return colour, make_base(job, kept, placement, decision)
+    own = kept.flags.writeable
     if job.print.route == "transfer":
-        return make_film(job, fade.compensate(kept, on_base, job.fade).pixels, placement, decision)
+        faded = fade.compensate(kept, on_base, job.fade, in_place=own).pixels
+        return make_film(job, faded, placement, decision)
     under = make_base(job, kept, placement, decision)  # first: it takes most memory
-    return fade.compensate(kept, on_base, job.fade).pixels, under
+    return fade.compensate(kept, on_base, job.fade, in_place=own).pixels, under
 
 
 def make_base(job: Job, kept: Picture, placement: Placement, decision: base_stage.BaseDecision) -> Plane:

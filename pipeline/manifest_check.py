@@ -31,7 +31,7 @@ _DIRECTION = set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 class Model(BaseModel):
     """A table: strict types, no unknown keys, no NaN, not changed after reading."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 def wrong(text: str) -> PydanticCustomError:

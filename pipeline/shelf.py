@@ -23,6 +23,7 @@ from typing import Any
 _ENTRY = "entry.json"
 _ASIDE = "aside-"
 _THREADS = 4
+_WORTH_THREADS = 8 * 2**20  # bytes; below, hashing takes no longer than starting threads
 _DAY_S = 86400.0
 
 
@@ -152,7 +153,7 @@ def digest(path: Path) -> str:
 def digests(paths: Iterable[Path]) -> list[str]:
     """Return the digests of files, several at a time: hashing lets other threads run."""
     todo = list(paths)
-    if len(todo) < 2:
+    if len(todo) < 2 or sum(path.stat().st_size for path in todo) < _WORTH_THREADS:
         return [digest(path) for path in todo]
     with ThreadPoolExecutor(min(_THREADS, os.cpu_count() or 1)) as pool:
         return list(pool.map(digest, todo))

@@ -113,6 +113,11 @@ def _plain_look(job: Job, plain: Picture) -> Look:
     return _LAST_LOOK[key]
 
 
+def forget_looks() -> None:
+    """Give back the memory of what was looked at, where no further study is to come."""
+    _LAST_LOOK.clear()
+
+
 class _Gallery:
     """Pictures of the places of findings, as they are found."""
 

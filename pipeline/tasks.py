@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,13 @@ from pipeline.art.piece import BitmapArt
 from pipeline.art.spool import drawing_name
 from pipeline.keys import key_of
 from pipeline.line import Drawn, DrawnRuns, Notes
+from pipeline.memory import give_back
 from pipeline.plan import Draw, Job, Plate
 from pipeline.raster import Pixels
 from pipeline.raster_runs import Picture, Runs, as_pixels
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
-from pipeline.study import Study, study
+from pipeline.study import Study, forget_looks, study
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,7 @@ def _treated(spool: Path, art: BitmapArt, draw: Draw) -> tuple[Pixels, Notes]:
             pickle.dump(notes, stream)
         with _spooled(path) as stream:
             np.save(stream, pixels)
+    give_back()
     return pixels, notes
 
 
@@ -99,22 +101,25 @@ def _laid_out(runs: Runs) -> NDArray[np.uint32]:
     return np.array([np.append(runs.height, runs.starts), np.append(runs.width, runs.words)], np.uint32)
 
 
-def load_drawn(spool: Path, plate: Plate) -> Drawn | DrawnRuns:
-    """Return the draws of a plate: runs where all of them are flat, else mapped pixels."""
+def load_drawn(spool: Path, plate: Plate, *, to_change: bool = False) -> Drawn | DrawnRuns:
+    """Return the draws of a plate: runs where all of them are flat, else pixels that processes share.
+
+    With `to_change` the last of them may be written to: what is changed is this process's own.
+    """
+    last = plate.second or plate.plain
     plain, first, second = (
-        None if draw is None else _picture(spool, draw) for draw in (plate.plain, plate.first, plate.second)
+        None if draw is None else _picture(spool, draw, "c" if to_change and draw is last else "r")
+        for draw in (plate.plain, plate.first, plate.second)
     )
     if isinstance(plain, Runs) and not isinstance(first, np.ndarray) and not isinstance(second, np.ndarray):
         return DrawnRuns(plain, first, second)
-    return load_pixels(spool, plate)
-
-
-def load_pixels(spool: Path, plate: Plate) -> Drawn:
-    """Return the draws of a plate as pixels, with what was noticed."""
-    first, second = (
-        None if draw is None else as_pixels(_picture(spool, draw)) for draw in (plate.first, plate.second)
+    assert plain is not None
+    return Drawn(
+        as_pixels(plain),
+        None if first is None else as_pixels(first),
+        None if second is None else as_pixels(second),
+        load_notes(spool, plate),
     )
-    return Drawn(as_pixels(_picture(spool, plate.plain)), first, second, load_notes(spool, plate))
 
 
 def load_notes(spool: Path, plate: Plate) -> Notes:
@@ -127,8 +132,8 @@ def load_notes(spool: Path, plate: Plate) -> Notes:
     return line.joined(notes)
 
 
-def _picture(spool: Path, draw: Draw) -> Picture:
-    stored: NDArray[Any] = np.load(draw_files(spool, draw)["pixels"], mmap_mode="r")
+def _picture(spool: Path, draw: Draw, mode: Literal["r", "c"]) -> Picture:
+    stored: NDArray[Any] = np.load(draw_files(spool, draw)["pixels"], mmap_mode=mode)
     if stored.ndim == 3:
         return stored
     (height, *_), (width, *_) = stored[:, :1].tolist()
@@ -171,7 +176,8 @@ def plate_task(
     deliver: tuple[str, ...],
 ) -> Plated:
     """Make one plate and write its press files into the staged release."""
-    pressed = line.press(job, plate, load_drawn(spool, plate), base)
+    forget_looks()  # studies are begun before any plate
+    pressed = line.press(job, plate, load_drawn(spool, plate, to_change=True), base)
     target = release / folder
     target.mkdir(parents=True, exist_ok=True)
     write = _write_film if job.print.route == "transfer" else _write_direct

@@ -189,7 +189,7 @@ def test_the_lattice_leaves_what_is_not_changed():
     """No move on the lattice is the identity on every pixel, alpha included."""
     pixels = np.random.default_rng(4).integers(0, 256, (50, 60, 4), dtype=np.uint8)
 
-    assert np.array_equal(lattice.shift(pixels, np.zeros((64**3, 3))), pixels)
+    assert np.array_equal(lattice.shift(pixels, lattice.moves(np.zeros((64**3, 3))), pixels), pixels)
 
 
 def test_the_lattice_keeps_within_bounds_and_near_a_smooth_change():
@@ -200,9 +200,11 @@ def test_the_lattice_keeps_within_bounds_and_near_a_smooth_change():
         return levels * (0.8 + 0.2 * levels / 255)
 
     exact = darker(pixels[..., :3].astype(float))
-    got = lattice.shift(pixels, darker(lattice.nodes()) - lattice.nodes())
+    got = lattice.shift(pixels, lattice.moves(darker(lattice.nodes()) - lattice.nodes()), pixels)
 
     assert np.abs(got[..., :3] - exact).max() < 1.2
-    lighter = lattice.shift(pixels, np.minimum(lattice.nodes() * 0.5, 255 - lattice.nodes()))
+    lighter = lattice.shift(
+        pixels, lattice.moves(np.minimum(lattice.nodes() * 0.5, 255 - lattice.nodes())), pixels
+    )
     assert (lighter[..., :3] >= pixels[..., :3]).all()
     assert np.array_equal(got[..., 3], pixels[..., 3])

@@ -281,6 +281,9 @@ def test_photographs_get_the_same_change_within_a_level_or_two(setting):
     assert off.max() <= 6
     assert np.array_equal(out[..., 3], pixels[..., 3])
     assert (out[pixels[..., 3] == 0] == 0).all()
+    where_they_lie = compensate(pixels, True, setting, in_place=True).pixels
+    assert where_they_lie is pixels
+    assert np.array_equal(pixels, out)
 
 
 def test_an_unbounded_model_is_exact_on_photographs():

@@ -85,4 +85,5 @@ def test_a_release_is_durable_before_it_is_visible(tmp_path: Path, monkeypatch: 
 
     files = [("fsync", "record.json"), ("fsync", "plate.png")]
     folders = [("fsync", "made"), ("fsync", "sub")]
-    assert done == [*files, *folders, ("rename", "made"), ("fsync", tmp_path.name)]
+    assert sorted(done[:2]) == sorted(files)  # several at a time
+    assert done[2:] == [*folders, ("rename", "made"), ("fsync", tmp_path.name)]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 SIDE = 64
 _STEP = 256 // SIDE
-_BAND_PIXELS = 2**18  # stays in the cache of one core
 
 
 def nodes() -> NDArray[np.float64]:
@@ -24,35 +25,39 @@ def cells(pixels: NDArray[np.uint8]) -> NDArray[np.uint32]:
     return np.asarray((word & 0xFC) << 10 | (word >> 4) & 0xFC0 | (word >> 18) & 0x3F, dtype=np.uint32)
 
 
-def shift(
-    pixels: NDArray[np.uint8], moves: NDArray[np.float64], onto: NDArray[np.uint8] | None = None
-) -> NDArray[np.uint8]:
-    """Pixels (H, W, 4) moved as their cells are, by `moves` (64³, 3) in levels, rounded to whole ones; alpha stays.
+class Moves(NamedTuple):
+    """Whole levels that each cell's pixels go down and up, as words (64³,) of packed RGBA."""
 
-    Within a level of the exact change where it varies by less than a quarter of a level a level. `onto`: what is
-    moved instead, by the cells of `pixels`. Nothing is added to the darkest cell, so that black and empty pixels stay
-    as they are.
+    less: NDArray[np.uint32]
+    more: NDArray[np.uint32]
+
+
+def moves(levels: NDArray[np.float64]) -> Moves:
+    """Return moves by `levels` (64³, 3), rounded to whole ones, in the order of `cells`.
+
+    Nothing is added to the darkest cell, so that black and empty pixels stay as they are.
     """
-    onto = pixels if onto is None else onto
-    moves = np.rint(moves)
-    moves[0] = np.minimum(moves[0], 0)
-    less, more = _words(np.maximum(-moves, 0)), _words(np.maximum(moves, 0))
-    lightens = bool(more.any())
-    out = np.empty_like(pixels)
-    rows = max(1, _BAND_PIXELS // max(1, pixels.shape[1]))
-    for top in range(0, pixels.shape[0], rows):
-        band, into = onto[top : top + rows], out[top : top + rows]
-        cell = cells(pixels[top : top + rows])
-        step = less[cell][..., np.newaxis].view(np.uint8)
-        np.subtract(np.maximum(band, step), step, out=into)
-        if lightens:
-            step = more[cell][..., np.newaxis].view(np.uint8)
-            np.add(np.minimum(into, 255 - step), step, out=into)
+    levels = np.rint(levels)
+    levels[0] = np.minimum(levels[0], 0)
+    return Moves(_words(np.maximum(-levels, 0)), _words(np.maximum(levels, 0)))
+
+
+def shift(pixels: NDArray[np.uint8], by: Moves, onto: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return `onto` (h, W, 4) moved by the cells of `pixels`, as many; alpha stays.
+
+    Within a level of the exact change where it varies by less than a quarter of a level a level.
+    """
+    cell = cells(pixels)
+    step = by.less[cell][..., np.newaxis].view(np.uint8)
+    out = np.maximum(onto, step) - step
+    if by.more.any():
+        step = by.more[cell][..., np.newaxis].view(np.uint8)
+        out = np.minimum(out, 255 - step) + step
     return out
 
 
-def _words(moves: NDArray[np.float64]) -> NDArray[np.uint32]:
+def _words(levels: NDArray[np.float64]) -> NDArray[np.uint32]:
     """Whole levels (64³, 3) as one word a cell, nothing for alpha."""
     table = np.zeros((SIDE**3, 4), dtype=np.uint8)
-    table[:, :3] = moves
+    table[:, :3] = levels
     return table.view("<u4")[:, 0]

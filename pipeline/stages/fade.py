@@ -16,24 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.art.paint import Rgb
-from pipeline.colour import lattice
+from pipeline.colour import lattice, photographs
 from pipeline.colour.compensation import (
-    DARK_GAIN,
-    DARK_Y,
     Change,
     FadeSettings,
     OwnChange,
     change_of,
-    modelled,
-    saturation_gain,
     worn,
 )
 from pipeline.colour.difference import GreyGrade, delta_e_00, grey_scale_grade
 from pipeline.colour.mixtures import keep_mixtures
 from pipeline.colour.palette import MainColour, Palette, flat_palette, main_colours_of, sums
-from pipeline.colour.spaces import LINEAR_OF_8BIT, lab_of_rgb8, linear_to_xyz, rgb8_of, srgb_to_lab
+from pipeline.colour.spaces import lab_of_rgb8, rgb8_of, srgb_to_lab
 from pipeline.finding import Finding
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_ops import bands
 from pipeline.raster_runs import Runs
 
 __all__ = [
@@ -103,10 +100,13 @@ def compensate(
     on_base: bool | Plane,  # noqa: FBT001 – a plane as often as a yes or no
     settings: FadeSettings,
     palette: Palette | None = None,
+    *,
+    in_place: bool = False,
 ) -> FadeResult:
     """Return the pixels to print; `on_base` says whether, or (plane, half and up) where, a white base lies below.
 
-    `palette` is that of `flat_palette(pixels)`, when it is at hand. Where alpha is 0 nothing changes.
+    `palette` is that of `flat_palette(pixels)`, when it is at hand. Where alpha is 0 nothing changes. With `in_place`
+    photographs are changed where they lie: `pixels` may be written to, and are used up.
     """
     if isinstance(on_base, np.ndarray):
         return _compensate_parts(pixels, on_base, settings)
@@ -115,7 +115,7 @@ def compensate(
     palette = palette or flat_palette(pixels)
     if palette is not None:
         return _by_colour(pixels, palette, settings, on_base=on_base)
-    return _by_lattice(pixels, settings, on_base=on_base)
+    return _by_lattice(pixels, settings, pixels if in_place else np.empty_like(pixels), on_base=on_base)
 
 
 def compensate_runs(runs: Runs, settings: FadeSettings, *, on_base: bool) -> Runs:
@@ -153,16 +153,22 @@ def _table(
     return change, table
 
 
-def _by_lattice(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> FadeResult:
+def _by_lattice(pixels: Pixels, settings: FadeSettings, out: Pixels, *, on_base: bool) -> FadeResult:
+    """Compensate a photograph, a band of rows at a time, into `out`, which may be `pixels`."""
     colours, weight = lattice.nodes(), _lattice_weight(pixels)
     change = change_of(colours, settings, on_base=on_base)
+    by_method: photographs.Band = photographs.unchanged
     if settings.method == "model" and change.limited.any():
-        return _result(lattice.shift(pixels, change.printed - colours), colours, weight, change, settings)
-    printed = _by_method(pixels, settings, on_base=on_base)
-    if settings.hold or settings.own:  # these run out smoothly, so that a lattice follows them
-        unruled = change_of(colours, replace(settings, hold=(), own=()), on_base=on_base).printed
-        printed = lattice.shift(pixels, change.printed - unruled, onto=printed)
-    return _result(printed, colours, weight, change, settings)
+        moves = lattice.moves(change.printed - colours)
+    else:
+        moves, by_method = None, photographs.by_method(settings, on_base=on_base)
+        if settings.hold or settings.own:  # these run out smoothly, so that a lattice follows them
+            unruled = change_of(colours, replace(settings, hold=(), own=()), on_base=on_base).printed
+            moves = lattice.moves(change.printed - unruled)
+    for rows in bands(pixels.shape[0], max(1, _BAND_PIXELS // max(1, pixels.shape[1]))):
+        printed = by_method(pixels[rows])
+        out[rows] = printed if moves is None else lattice.shift(pixels[rows], moves, printed)
+    return _result(out, colours, weight, change, settings)
 
 
 def _compensate_parts(pixels: Pixels, base: Plane, settings: FadeSettings) -> FadeResult:
@@ -279,46 +285,6 @@ def _lattice_weight(pixels: Pixels) -> _Floats:
     step = max(1, int(np.ceil(np.sqrt(pixels.shape[0] * pixels.shape[1] / _SAMPLE_PIXELS))))
     sample = pixels[step // 2 :: step, step // 2 :: step].reshape(-1, 4)
     return sums(lattice.cells(sample), sample[:, 3] / 255, lattice.SIDE**3)
-
-
-def _by_method(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> Pixels:
-    if settings.method == "none":
-        return pixels
-    if settings.method == "saturation":
-        return _saturated(pixels, settings.percent)
-    return _through_curves(pixels, settings, on_base=on_base)
-
-
-def _through_curves(pixels: Pixels, settings: FadeSettings, *, on_base: bool) -> Pixels:
-    levels = np.repeat(np.arange(256, dtype=np.float64)[:, np.newaxis], 3, axis=1)
-    curves = rgb8_of(modelled(levels, settings, on_base=on_base) / 255)
-    out = np.empty_like(pixels)
-    for channel in range(3):
-        out[..., channel] = curves[:, channel][pixels[..., channel]]
-    out[..., 3] = pixels[..., 3]
-    return out
-
-
-def _saturated(pixels: Pixels, percent: float) -> Pixels:
-    """Return what `saturation` makes of each pixel (H, W, 4), as colour by colour: all by tables of 8-bit levels."""
-    levels = np.arange(256, dtype=np.float64)
-    gains = saturation_gain(levels[:, np.newaxis], levels[np.newaxis], percent).reshape(-1)
-    light = linear_to_xyz(np.diag(np.ones(3)))[:, 1, np.newaxis] * LINEAR_OF_8BIT
-    out = np.empty_like(pixels)
-    rows = max(1, _BAND_PIXELS // max(1, pixels.shape[1]))
-    for start in range(0, pixels.shape[0], rows):
-        band = pixels[start : start + rows]
-        channels = [np.ascontiguousarray(band[..., i]) for i in range(3)]
-        top = np.maximum(np.maximum(channels[0], channels[1]), channels[2])
-        low = np.minimum(np.minimum(channels[0], channels[1]), channels[2])
-        luminance = light[0][channels[0]] + light[1][channels[1]] + light[2][channels[2]]
-        value = np.where(luminance < DARK_Y, DARK_GAIN, 1.0)
-        gain = value * gains[top.astype(np.uint16) << 8 | low]
-        highest = value * top
-        for i, channel in enumerate(channels):
-            out[start : start + rows, :, i] = np.rint(highest - (top - channel) * gain)
-    out[..., 3] = pixels[..., 3]
-    return out
 
 
 def predict(colour: Rgb, washes: float, settings: FadeSettings, *, on_base: bool = True) -> Rgb:

@@ -30,8 +30,8 @@ SHINES_THROUGH = 0.35
 """Two shapes that meet on a third let up to a quarter of a pixel of it shine through their antialiased edges."""
 SEAM = 178
 """Coverage (of 255) above which a single pixel between solid inks is the seam of two shapes, not a gap."""
-BAND_PX = 1_000_000
-"""Pixels read at a time: bounds the memory of a photograph, in which every pixel is its own stretch."""
+BAND_PX, MOST_CHANGES = 1_000_000, 200_000
+"""Pixels read at a time, and changes of colour: bounds the memory of a photograph, whose every pixel is a stretch."""
 PHOTO_SAMPLE, PHOTO_COLOURS, PHOTO_CHANGES = 16_384, 0.25, 0.4
 """A photographic band: this share of sampled pixels differ from each other, and of all pixels from the one before."""
 
@@ -138,7 +138,10 @@ def _bands(
         part = np.ascontiguousarray(part)
         if not ink_only and not keep_inks and photographic(part):
             part, outline = part & np.uint32(0xFF000000), True
-        yield _stations(part, top, step), outline
+        pieces = 1 + int(np.count_nonzero(part[:, 1:] != part[:, :-1])) // MOST_CHANGES
+        high = -(-part.shape[0] // pieces)
+        for first in range(0, part.shape[0], high):
+            yield _stations(part[first : first + high], top + first * step, step), outline
 
 
 def photographic(pixels: Pixels | NDArray[np.uint32]) -> bool:
