@@ -72,3 +72,34 @@ def test_dots_dashes_and_stars_in_a_row_are_no_lettering():
         f'<path transform="translate({4 + 2 * i} 20)" d="{star}" fill="#1a3a8f"/>' for i in range(11)
     )
     assert lines(draw(dots + dashes + stars)) == ()
+
+
+ROWS = {
+    "bars": [
+        rect(4 + 1.2 * i, 6 - h, 0.7, h, "#1a3a8f") for i, h in enumerate((1.8, 2.2, 2.6, 3.0, 2.4, 2.8))
+    ],
+    "grass": [
+        f'<path d="M{4 + 0.8 * i} 6l.3 {-h}l.3 {h}z" fill="#1a3a8f"/>'
+        for i, h in enumerate((1.2, 1.6, 1.1, 1.8, 1.4, 1.9, 1.3))
+    ],
+    "balls": [
+        f'<ellipse cx="{4 + 2.2 * i}" cy="6" rx="{rx}" ry="0.9" fill="#1a3a8f"/>'
+        for i, rx in enumerate((0.33, 0.63, 0.83, 0.9, 0.83, 0.63, 0.33))
+    ],
+    "leaves": [
+        f'<ellipse transform="translate({4 + 1.6 * i} 6) rotate({turn})" rx=".4" ry=".9" fill="#1a3a8f"/>'
+        for i, turn in enumerate((-30, -15, 0, 10, 20, 35))
+    ],
+}
+
+
+@pytest.mark.parametrize("shapes", ROWS.values(), ids=ROWS)
+def test_solid_shapes_of_unlike_size_in_a_row_are_no_lettering(shapes: list[str]):
+    """Of patches like letters in size; lettering has strokes beside each other."""
+    assert lines(draw("".join(shapes))) == ()
+
+
+@pytest.mark.parametrize("words", ["little feet fill it", "TITLE FIELD", "illicit still life"])
+@pytest.mark.parametrize("name", ["DejaVuSans", "DejaVuSans-Bold", "DejaVuSerif"])
+def test_words_of_simple_letters_are_found(name: str, words: str):
+    assert lines(written(name, 30, reverse=False, words=words))

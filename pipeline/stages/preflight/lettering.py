@@ -1,7 +1,8 @@
 """Where small patches stand in lines like letters, and how high their small letters are.
 
 Live text has been outlined by now, so all lettering is found in the same way: patches of one colour, of letter size,
-side by side on a line, of like heights and unlike widths. Lines that do not run level are not looked at.
+side by side on a line, of like heights and unlike widths, some with strokes beside each other. Lines that do not run
+level are not looked at.
 """
 
 from __future__ import annotations
@@ -29,6 +30,11 @@ SPACE = 1.1
 UNLIKE = 0.12
 """Letters differ in width or ink by so much (deviation over mean); dots, dashes and stars in a row do not."""
 
+SOLID = 0.45
+"""A patch without strokes beside each other that fills so much of its box is a bar, a leaf, a drop – or an l."""
+LEAST_STROKED = 0.15
+"""Share of a line's patches that must be none of these; of lettering in Latin script two thirds are (ours)."""
+
 Ints = NDArray[np.int64]
 
 
@@ -44,7 +50,10 @@ class Line:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patches:
-    """Patches of one colour each, arrays of one length; `around` is the patch to the left of it, −1 for none."""
+    """Patches of one colour each, arrays of one length; `around` is the patch to the left of it, −1 for none.
+
+    `runs` counts the stretches of rows: as many as the patch is high, where no row of it is interrupted.
+    """
 
     x0: Ints
     y0: Ints
@@ -53,6 +62,11 @@ class _Patches:
     area: Ints
     label: Ints
     around: Ints
+    runs: Ints
+
+    @property
+    def solid(self) -> NDArray[np.bool_]:
+        return np.asarray((self.runs == self.height) & (self.area > SOLID * self.width * self.height))
 
     @property
     def height(self) -> Ints:
@@ -69,12 +83,14 @@ def lines(runs: Runs, ppi: float, main: Sequence[Rgb]) -> tuple[Line, ...]:
         return ()
     mm = MM_PER_INCH / ppi
     patches = _patches(runs, main)
-    at = _letters(patches, mm)
+    at, solid = _letters(patches, mm), patches.solid
     lab = lab_of_rgb8(np.array(main, np.int64))[:, 0]
     found = []
     for group in _groups(patches, at):
         height, width = patches.height[group], patches.width[group]
         if max(width.std() / width.mean(), (area := patches.area[group]).std() / area.mean()) < UNLIKE:
+            continue
+        if solid[group].mean() > 1 - LEAST_STROKED:
             continue
         x0, y0 = int(patches.x0[group].min()), int(patches.y0[group].min())
         x1, y1 = int(patches.x1[group].max()), int(patches.y1[group].max())
@@ -112,6 +128,7 @@ def _patches(runs: Runs, main: Sequence[Rgb]) -> _Patches:
         area=np.add.reduceat((end - begin)[order], head),
         label=label[first],
         around=around,
+        runs=np.diff(np.append(head, order.size)),
     )
 
 
