@@ -124,6 +124,7 @@ def _knock_out(
         near_decided=choices.near_fabric == "knock_out",
         smallest_hole_px=max(1, math.ceil(limits.smallest_hole_mm2 * px_per_mm * px_per_mm)),
         lossy=_lossy(art),
+        step=art.step if isinstance(art, BitmapArt) else 0.0,
         forced=None if choices.knock_out == "auto" else choices.knock_out,
     )
 

@@ -54,7 +54,8 @@ def decode(data: bytes, name: str, limits: Limits = LIMITS) -> BitmapArt:
     with enough_memory(name):
         rgb, findings = profiles.to_srgb(samples, name)
         lossy = samples.lossy or once_jpeg(samples)
-        return BitmapArt(name, _stacked(rgb, samples), lossy, samples.findings + findings)
+        found = samples.findings + findings
+        return BitmapArt(name, _stacked(rgb, samples), lossy, found, samples.step)
 
 
 def _stacked(rgb: NDArray[np.uint8], samples: Samples) -> Pixels:

@@ -14,6 +14,8 @@ from pipeline.finding import Finding
 
 START = b"\xff\xd8\xff"
 FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+LOW = 16
+"""So many coefficients in zigzag order, from coarse to fine, tell how well edges are kept."""
 ICC = b"ICC_PROFILE\0"
 SPACES: dict[int, tuple[Space, str]] = {1: ("grey", "L"), 3: ("rgb", "RGB"), 4: ("cmyk", "CMYK")}
 
@@ -28,6 +30,7 @@ class Head:
     components: int = 0
     adobe: bool = False
     exif: bytes = b""
+    step: float = 0.0
     icc: list[tuple[int, int, bytes]] = field(default_factory=list)
     bare: bytes = b""
 
@@ -49,6 +52,7 @@ def decode(data: bytes, name: str, limits: Limits) -> Samples:
         profile=_profile(head),
         orientation=orientation_of(head.exif),
         lossy=True,
+        step=head.step,
         findings=() if space != "cmyk" or head.adobe else (_polarity(name),),
     )
 
@@ -89,12 +93,29 @@ def read_head(data: bytes, name: str) -> Head:
 def _take_segment(head: Head, marker: int, body: bytes) -> None:
     if marker in FRAMES and len(body) >= 6:
         head.bits, head.height, head.width, head.components = struct.unpack(">BHHB", body[:6])
+    elif marker == 0xDB:
+        head.step = _mean_step(body) or head.step
     elif marker == 0xE1 and body.startswith(b"Exif\0") and not head.exif:
         head.exif = body
     elif marker == 0xE2 and body.startswith(ICC) and len(body) > 14:
         head.icc.append((body[12], body[13], body[14:]))
     elif marker == 0xEE and body.startswith(b"Adobe"):
         head.adobe = True
+
+
+def _mean_step(body: bytes) -> float:
+    """Return the mean of the first steps but one of the quantiser 0, when it is among those given (T.81 B.2.4.1)."""
+    at = 0
+    while at < len(body):
+        wide, which = divmod(body[at], 16)
+        size = 64 * (2 if wide else 1)
+        steps = (
+            struct.unpack_from(f">64{'H' if wide else 'B'}", body, at + 1) if at + size < len(body) else ()
+        )
+        if which == 0 and steps:
+            return float(sum(steps[1:LOW])) / (LOW - 1)
+        at += 1 + size
+    return 0.0
 
 
 def _profile(head: Head) -> bytes | None:

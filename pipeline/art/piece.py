@@ -48,12 +48,16 @@ class VectorArt:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BitmapArt:
-    """A bitmap in sRGB, oriented, straight alpha, at its own resolution."""
+    """A bitmap in sRGB, oriented, straight alpha, at its own resolution.
+
+    `step`: of a JPEG, the mean step in which its lightness was quantised, in levels; 0 where that is not known.
+    """
 
     name: str
     pixels: Pixels
     lossy: bool = False
     findings: tuple[Finding, ...] = ()
+    step: float = 0.0
 
     @property
     def width(self) -> float:
@@ -124,7 +128,7 @@ def edge_of(art: Art) -> Edge:
 def art_digest(art: Art) -> str:
     """Return the digest of a drawing: the art itself, not its name."""
     if isinstance(art, BitmapArt):
-        whole = hashlib.sha256(f"{art.pixels.shape} {art.lossy}".encode())
+        whole = hashlib.sha256(f"{art.pixels.shape} {art.lossy} {art.step}".encode())
         whole.update(np.ascontiguousarray(art.pixels).data)
         return whole.hexdigest()
     around = b"" if art.around is None else art_digest(art.around.art).encode()

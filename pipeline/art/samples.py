@@ -24,6 +24,7 @@ class Samples:
     CMYK: 255 is full ink. Lab: L 0–255 for 0–100, a and b as signed bytes. `alpha` is straight, (H, W).
     `profile` are the bytes of the embedded colour profile. `gamma` is the exponent that makes light of a sample
     (2.2, not 1/2.2), `primaries` the chromaticities of white, red, green and blue: PNG says them without a profile.
+    `step`: of a JPEG, the mean step in which its lightness was quantised, in levels; 0 where that is not known.
     `orientation` is the EXIF value 1–8 that is still to be applied.
     """
 
@@ -35,6 +36,7 @@ class Samples:
     primaries: tuple[Xy, Xy, Xy, Xy] | None = None
     orientation: int = 1
     lossy: bool = False
+    step: float = 0.0
     findings: tuple[Finding, ...] = ()
 
 

@@ -8,7 +8,7 @@ from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_mix import Mixtures, unmix_edges
-from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, grow, luma, luma_chroma
+from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, luma, luma_chroma
 from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.find import backings, sure_out
 from pipeline.stages.knockout.noise import noise_share
@@ -27,6 +27,10 @@ _AROUND = 2
 _ALIKE, _COLOURFUL = 40.0, 30.0
 """Colours that differ by less lightness and more chroma than this, in levels, are told apart by what has bled."""
 _MOSTLY = 0.5
+_STEPS, _USUAL_STEP = 2.25, 5.0
+"""So many steps of the quantiser are a faint difference; the step of JPEGs of quality 85, where it is not known."""
+_THIN_PX, _THICK, _SAME_LEVELS = 5.0, 25, 8.0
+"""Of 80 pixels around an edge, as many are of a colour's own lightness where it is no stroke or band of few pixels."""
 
 
 def knock_out_edges(
@@ -65,7 +69,7 @@ def knock_out_edges(
         out[beyond] = pixels[beyond]
     inked = int(np.count_nonzero(pixels[..., 3]))
     lost = int(np.count_nonzero(gone & (pixels[..., 3] > 0)))
-    untold = _untold(rings, gone) if settings.lossy else 0.0
+    untold = _untold(art, rings, gone, settings.step or _USUAL_STEP) if settings.lossy else 0.0
     share = lost / inked if inked else 0.0
     return KnockOut(out, gone, "edges", share, untold, _pale(rings))
 
@@ -76,23 +80,39 @@ def _pale(rings: list[Mixtures]) -> float:
     return sum(int(np.count_nonzero(ring.pale)) for ring in rings) / edges if edges else 0.0
 
 
-def _untold(rings: list[Mixtures], gone: Mask) -> float:
+def _untold(pixels: Pixels, rings: list[Mixtures], gone: Mask, step: float) -> float:
     """Return the share of the edges where colours differ by chroma and hardly by lightness, so that they stay soft.
 
-    So does a thin dim outline in front of a brighter colour: it reads as their edge, at which no second pixel still is
-    mostly fabric, unless the art is blurred.
+    So do thin strokes and bands that differ by hardly more than the quantiser's `step`. And a thin dim outline in front
+    of a brighter colour: it reads as their edge, at which no second pixel still is mostly fabric, unless the art is
+    blurred.
     """
-    apart = [luma_chroma(ring.kept - ring.back) for ring in rings]
-    edges = sum(len(part) for part in apart)
-    alike = sum(
-        int(np.count_nonzero((np.abs(y) < _ALIKE) & (cb * cb + cr * cr > _COLOURFUL * _COLOURFUL)))
-        for y, cb, cr in (part.T for part in apart)
-    )
+    edges = sum(ring.at.size for ring in rings)
+    alike = sum(int(np.count_nonzero(_is_alike(pixels, ring, step))) for ring in rings)
     if not edges:
         return 0.0
     first = [grow(gone).reshape(-1)[ring.at] for ring in rings]
     weak = sum(int(np.count_nonzero(~f & (r.share < _MOSTLY))) for f, r in zip(first, rings, strict=True))
     return min(1.0, alike / edges + weak / max(sum(int(np.count_nonzero(f)) for f in first), 1))
+
+
+def _is_alike(pixels: Pixels, ring: Mixtures, step: float) -> Mask:
+    y, cb, cr = luma_chroma(ring.kept - ring.back).T
+    alike: Mask = (np.abs(y) < _ALIKE) & (cb * cb + cr * cr > _COLOURFUL * _COLOURFUL)
+    faint = np.flatnonzero((np.abs(y) < _STEPS * step) & ~alike)
+    alike[faint] = _is_thin(pixels, ring.at[faint], luma(ring.kept[faint]), np.abs(y[faint]))
+    return alike
+
+
+def _is_thin(pixels: Pixels, at: Index, light: Floats, apart: Floats) -> Mask:
+    """Whether few pixels around are about as light as the kept colour, which is `apart` from the fabric's."""
+    height, width = pixels.shape[:2]
+    limit = np.minimum(_SAME_LEVELS, apart / 2.0)
+    count = np.zeros(at.size, np.int64)
+    for dy, dx in disc(_THIN_PX):
+        y, x = np.clip(at // width + dy, 0, height - 1), np.clip(at % width + dx, 0, width - 1)
+        count += np.abs(luma(pixels[y, x, :3]) - light) <= limit
+    return np.asarray(count < _THICK)
 
 
 def _clear_noise(out: Pixels, gone: Mask, pixels: Pixels, ring: Mixtures) -> Mixtures:

@@ -21,7 +21,8 @@ class KnockOutSettings:
     what was decided, never what goes silently. `shows_fabric`: colours of the art that stand for the cloth.
     `near_decided`: somebody decided that near colours go too.
     `smallest_hole_px`: a smaller patch of the fabric's colour is part of the picture. `lossy`: the art went through
-    JPEG or the like, so the fabric's colour comes with block noise. `forced`: the mode the order asks for.
+    JPEG or the like, so the fabric's colour comes with block noise; `step`: in steps of so many levels of lightness, on
+    the mean, 0 where that is not known. `forced`: the mode the order asks for.
     """
 
     tolerance_de: float = 2.0
@@ -31,6 +32,7 @@ class KnockOutSettings:
     near_decided: bool = False
     smallest_hole_px: int = 6
     lossy: bool = False
+    step: float = 0.0
     forced: Mode | None = None
 
     @property
