@@ -22,6 +22,7 @@ _CODE = (
     "stages",
     "press",
     "line.py",
+    "treat.py",
     "raster.py",
     "raster_blur.py",
     "raster_kept.py",

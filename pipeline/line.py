@@ -1,9 +1,9 @@
 """The line that a plate goes down, stage after stage. Read this first.
 
-draw → (bitmaps: ground off, swap, knock out at their own resolution) → solve the knock-out of vector art → clip to
-the print area → fade → base (film: dots, then base). `press` makes one plate that way, by what study.py decided for
-all bands of its job. Everything here is a pure function of values; tasks.py feeds it from the spool and writes what
-comes out.
+draw → (bitmaps: ground off, swap, knock out at their own resolution, in treat.py) → solve the knock-out of vector art
+→ clip to the print area → fade → base (film: dots, then base). `press` makes one plate that way, by what study.py
+decided for all bands of its job. Everything here is a pure function of values; tasks.py feeds it from the spool and
+writes what comes out.
 """
 
 from __future__ import annotations
@@ -12,39 +12,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.art.paint import hex_of
 from pipeline.art.piece import Around, Art, PageArt, VectorArt
-from pipeline.finding import Finding
 from pipeline.plan import Draw, Job, Plate
-from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels, Plane, let_go
 from pipeline.raster_ops import packed, strips
 from pipeline.raster_runs import Picture, Runs, as_pixels, flat_or_not, in_step, inked, merged, only, pays
 from pipeline.stages import base as base_stage
 from pipeline.stages import dots, fade
-from pipeline.stages.knockout import knock_out, solve
+from pipeline.stages.knockout import solve
 from pipeline.stages.place import Placement
-from pipeline.stages.preflight.clear_ground import Cleared, remove_ground
-from pipeline.stages.recolour import Unmatched, swap_pixels
+from pipeline.treat import Notes, joined, treat
 
 BEYOND_PX = 1536
 """Longer side of a drawing with the margin that shows what its own edge cuts off."""
 
 _OVER_OWN = 1.25
 """Times the pixels of a page's images: laid over as many, PDFium softens them; over twice as many, they are blurred."""
-_UNTOLD = 0.25
-"""Share of the knocked-out edges that lossy art does not tell, from which on somebody hears of it."""
-_PALE = 0.2
-"""The same, of edges of blurred strokes that nowhere come near their colour."""
-
-
-@dataclass(frozen=True, slots=True)
-class Notes:
-    """What a draw noticed on the raster way: how it knocked out, and which colours to swap it did not find."""
-
-    mode: str = ""
-    findings: tuple[Finding, ...] = ()
-    missing: tuple[Unmatched, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +37,6 @@ class Drawn:
     plain: Pixels
     first: Pixels | None = None
     second: Pixels | None = None
-    notes: Notes = Notes()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,17 +109,6 @@ def _draw_vector(art: VectorArt, draw: Draw) -> tuple[Picture, Notes]:
     return drawn, joined(notes)
 
 
-def joined(notes: list[Notes]) -> Notes:
-    """Return the notes of several draws or bitmaps as one; a colour that one of them has is not missing."""
-    modes = sorted({note.mode for note in notes if note.mode})
-    findings = tuple(dict.fromkeys(f for note in notes for f in note.findings))
-    everywhere = [{missed.colour for missed in note.missing} for note in notes]
-    missing = tuple(
-        m for m in (notes[0].missing if notes else ()) if all(m.colour in has for has in everywhere)
-    )
-    return Notes(", ".join(modes), findings, missing)
-
-
 def _keyed(before: Pixels, kept: Pixels, key: tuple[int, int, int]) -> Pixels:
     """Return the image with what was knocked out of it painted in the key, at the coverage it had."""
     out = kept.copy()
@@ -149,73 +120,6 @@ def _keyed(before: Pixels, kept: Pixels, key: tuple[int, int, int]) -> Pixels:
         out[at[0], at[1], channel] = np.floor(mixed / whole + 0.5)
     out[at[0], at[1], 3] = before[at][:, 3]
     return out
-
-
-def treat(pixels: Pixels, treatment: Treatment) -> tuple[Pixels, Notes]:
-    """Take a bitmap the raster way, at its own resolution: ground off, swap, knock out."""
-    findings: list[Finding] = []
-    missing: tuple[Unmatched, ...] = ()
-    if treatment.remove_ground:
-        cleared = remove_ground(pixels)
-        if cleared is not None:
-            pixels = cleared.pixels
-            findings.append(_ground_gone(cleared))
-    if treatment.swaps:
-        recoloured = swap_pixels(pixels, treatment.swaps, lossy=treatment.lossy)
-        pixels = recoloured.pixels
-        missing = tuple(missed for missed in recoloured.unmatched if missed.colour not in treatment.swapped)
-    if treatment.knock_out is None or treatment.cloth_srgb is None:
-        return pixels, Notes("", tuple(findings), missing)
-    result = knock_out(pixels, treatment.cloth_srgb, treatment.knock_out)
-    if result.untold > _UNTOLD:
-        findings.append(_soft_in_the_file(result.untold))
-    if result.pale > _PALE:
-        findings.append(_blurred(result.pale))
-    return result.pixels, Notes(result.mode, tuple(findings), missing)
-
-
-def _soft_in_the_file(share: float) -> Finding:
-    return Finding(
-        code="lossy-edges",
-        severity="warn",
-        message=f"The art was saved as JPEG or the like, and at {100 * share:.0f} % of the edges where the fabric is "
-        "knocked out the kept colour, or a thin outline of it, is about as light as the fabric. There the file does "
-        "not hold where one ends and the other begins; the edges may come out soft or ragged.",
-        remedy="Ask for the art as a drawing, or as PNG or TIFF that never was a JPEG; or print it on a lighter or "
-        "darker fabric.",
-        measured=round(100 * share),
-        limit=round(100 * _UNTOLD),
-    )
-
-
-def _blurred(share: float) -> Finding:
-    return Finding(
-        code="blurred-strokes",
-        severity="warn",
-        message=f"The art is blurred: {100 * share:.0f} % of the edges where the fabric is knocked out belong to "
-        "lettering and lines hardly wider than the blur. They may nowhere reach their full colour, and print as pale "
-        "as they are in the file.",
-        remedy="Ask for the art as a drawing, or as a sharp bitmap made at the size it is printed.",
-        measured=round(100 * share),
-        limit=round(100 * _PALE),
-    )
-
-
-def _ground_gone(cleared: Cleared) -> Finding:
-    kept = len(cleared.islands)
-    places = ", ".join(f"({x0}, {y0})" for x0, y0, _, _ in (island.box_px for island in cleared.islands[:8]))
-    return Finding(
-        code="opaque-ground",
-        severity="note",
-        message=f"The ground {hex_of(cleared.ground)} was removed, as the manifest asks."
-        + (
-            f" {kept} islands of the same colour inside the art were kept, at pixels {places}."
-            if kept
-            else ""
-        ),
-        remedy="",
-        measured=hex_of(cleared.ground),
-    )
 
 
 def beyond(job: Job, around: Around) -> Pixels:

@@ -25,8 +25,8 @@ from pipeline.stages.recolour import match_paints, nearest_colours
 class Treatment:
     """What bitmaps go through at their own resolution before they are drawn: ground off, swaps, knock-out.
 
-    `swapped`: colours to swap that the drawing around them has; such a bitmap need not have them. `lossy`: it went
-    through JPEG or the like; images in vector art are treated each by its own nature (`of`).
+    `drawn`: colours to swap, or to show the fabric, that the drawing around a bitmap has; it need not have them.
+    `lossy`: it went through JPEG or the like; images in vector art are treated each by its own nature (`of`).
     """
 
     remove_ground: bool = False
@@ -34,7 +34,7 @@ class Treatment:
     cloth_srgb: tuple[float, float, float] | None = None
     knock_out: KnockOutSettings | None = None
     lossy: bool = False
-    swapped: tuple[Rgb, ...] = ()
+    drawn: tuple[Rgb, ...] = ()
 
     def of(self, *, lossy: bool) -> Treatment:
         """Return the treatment of an image that is lossy or is not."""
@@ -68,7 +68,8 @@ def paints_for(
     """
     wanted = tuple((parse_hex(rule.from_), parse_hex(rule.to)) for rule in choices.swap if rule.from_)
     knock_out = _knock_out(art, choices, cloth, limits, width_mm)
-    if knock_out and colours is not None and not wanted and choices.ground != "remove":
+    as_it_is = not wanted and choices.ground != "remove" and not choices.shows_fabric
+    if knock_out and colours is not None and as_it_is:
         knock_out = None if leaves_all(colours, cloth.srgb, knock_out) else knock_out
     treatment = Treatment(
         choices.ground == "remove", wanted, cloth.srgb if knock_out else None, knock_out, _lossy(art)
@@ -84,6 +85,7 @@ def paints_for(
         return drawn, treatment, (*unknown, *_needs_plain_paints(art, choices))
     swaps, missing = _vector_swaps(art, choices, wanted, limits.knock_out_de)
     findings = [*missing, *unknown]
+    unmatched: tuple[Rgb, ...] = ()
     paints = replace(
         drawn,
         swap=swaps,
@@ -93,13 +95,16 @@ def paints_for(
     if paints.without_lowest:
         findings.append(_block_removed())
     if knock_out is not None:
-        matched, unmatched = _cloth_paints(_paints_after(art, swaps), cloth, knock_out)
+        after = _paints_after(art, swaps)
+        matched, unmatched = _cloth_paints(after, cloth, knock_out)
         paints = replace(paints, cloth=matched)
-        findings += unmatched
+        if not art.has_images:
+            findings += [nothing_shows_fabric(colour, nearest_colours(after, colour)) for colour in unmatched]
         findings += _through_cloth(art, paints, cloth, limits.knock_out_de)
     if art.has_images:
-        has = tuple(old for old, _ in wanted if match_paints(art.paints, _encoded(old), limits.knock_out_de))
-        treatment = replace(treatment, swapped=has)
+        has = [old for old, _ in wanted if match_paints(art.paints, _encoded(old), limits.knock_out_de)]
+        has += [colour for colour in (knock_out.shows_fabric if knock_out else ()) if colour not in unmatched]
+        treatment = replace(treatment, drawn=tuple(has))
     else:
         treatment = Treatment()  # nothing goes the raster way; draws are shared more widely
     return paints, treatment, tuple(findings)
@@ -131,17 +136,17 @@ def _knock_out(
 
 def _cloth_paints(
     seen: tuple[Rgb, ...], cloth: Cloth, knock_out: KnockOutSettings
-) -> tuple[tuple[Rgb, ...], list[Finding]]:
-    """Return the paints that show the fabric, and a finding for each `shows_fabric` colour that no paint has."""
+) -> tuple[tuple[Rgb, ...], tuple[Rgb, ...]]:
+    """Return the paints that show the fabric, and the `shows_fabric` colours that no paint has."""
     reach = knock_out.near_de + cloth.heather if knock_out.near_decided else knock_out.tolerance_de
     found = dict.fromkeys(match_paints(seen, cloth.srgb, reach))
-    findings = []
+    unmatched = []
     for colour in knock_out.shows_fabric:
         matched = match_paints(seen, _encoded(colour), knock_out.tolerance_de)
         found |= dict.fromkeys(matched)
         if not matched:
-            findings.append(_nothing_shows_fabric(colour, seen))
-    return tuple(found), findings
+            unmatched.append(colour)
+    return tuple(found), tuple(unmatched)
 
 
 def _vector_swaps(
@@ -266,8 +271,9 @@ def _block_removed() -> Finding:
     )
 
 
-def _nothing_shows_fabric(colour: Rgb, paints: tuple[Rgb, ...]) -> Finding:
-    near = ", ".join(hex_of(c) for c in nearest_colours(paints, colour))
+def nothing_shows_fabric(colour: Rgb, nearest: tuple[Rgb, ...]) -> Finding:
+    """Return the finding for a colour that is to show the fabric and matches nothing in the art."""
+    near = ", ".join(hex_of(c) for c in nearest)
     return Finding(
         code="nothing-knocked-out",
         severity="warn",

@@ -16,9 +16,9 @@ from pipeline.alternatives import WHICH_IS_WHICH, alternatives
 from pipeline.art.piece import Around
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
-from pipeline.line import Drawn, DrawnRuns, Notes, clip, clip_runs, keep, keep_runs, make_base
+from pipeline.line import Drawn, DrawnRuns, clip, clip_runs, keep, keep_runs, make_base
 from pipeline.plan import Job
-from pipeline.plan_paints import swap_not_found
+from pipeline.plan_paints import nothing_shows_fabric, swap_not_found
 from pipeline.raster import Pixels
 from pipeline.raster_runs import Picture
 from pipeline.stages import base as base_stage
@@ -27,6 +27,7 @@ from pipeline.stages.fade import ColourLife
 from pipeline.stages.place import Placement
 from pipeline.stages.preflight import gamut, pictures, spots
 from pipeline.stages.preflight.look import SMALL_PX, Look, reduced
+from pipeline.treat import Notes
 
 _LAST_LOOK: dict[str, Look] = {}
 """The plain draw looked at last, by its key, which stands for its pixels."""
@@ -72,6 +73,7 @@ def study(job: Job, drawn: Drawn | DrawnRuns, notes: Notes, around: Around | Non
     findings = (
         *notes.findings,
         *(swap_not_found(missed.colour, missed.nearest, job.choices.swap) for missed in notes.missing),
+        *(nothing_shows_fabric(missed.colour, missed.nearest) for missed in notes.absent or ()),
         *gallery.asking(checks.before(job, plain), plain, kept, decision),
         *gallery.shown(checks.emptied(job, plain, whole), plain),
         *gallery.shown(checks.after(job, plain, whole), whole),

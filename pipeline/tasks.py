@@ -21,7 +21,7 @@ from pipeline import line
 from pipeline.art.piece import BitmapArt
 from pipeline.art.spool import drawing_name
 from pipeline.keys import key_of
-from pipeline.line import Drawn, DrawnRuns, Notes
+from pipeline.line import Drawn, DrawnRuns
 from pipeline.memory import give_back
 from pipeline.plan import Draw, Job, Plate
 from pipeline.raster import Pixels
@@ -29,6 +29,7 @@ from pipeline.raster_runs import Picture, Runs, as_pixels
 from pipeline.reading import load_drawing
 from pipeline.stages.base import BaseDecision
 from pipeline.study import Study, forget_looks, study
+from pipeline.treat import Notes, joined, treat
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def _treated(spool: Path, art: BitmapArt, draw: Draw) -> tuple[Pixels, Notes]:
     if path.exists():
         with notes_path.open("rb") as stream:
             return np.load(path, mmap_mode="r"), pickle.load(stream)
-    pixels, notes = line.treat(art.pixels, draw.treatment)
+    pixels, notes = treat(art.pixels, draw.treatment)
     if pixels is not art.pixels:
         with _spooled(notes_path) as stream:
             pickle.dump(notes, stream)
@@ -118,7 +119,6 @@ def load_drawn(spool: Path, plate: Plate, *, to_change: bool = False) -> Drawn |
         as_pixels(plain),
         None if first is None else as_pixels(first),
         None if second is None else as_pixels(second),
-        load_notes(spool, plate),
     )
 
 
@@ -129,7 +129,7 @@ def load_notes(spool: Path, plate: Plate) -> Notes:
         if draw is not None:
             with draw_files(spool, draw)["notes"].open("rb") as stream:
                 notes.append(pickle.load(stream))
-    return line.joined(notes)
+    return joined(notes)
 
 
 def _picture(spool: Path, draw: Draw, mode: Literal["r", "c"]) -> Picture:

@@ -139,6 +139,33 @@ def test_a_colour_that_shows_the_fabric_in_one_print_is_not_missed_in_another(
     }
 
 
+@pytest.mark.parametrize(
+    "kind", ["bitmap", "bitmap that the knock-out leaves as it is", "pictures in a drawing"]
+)
+def test_a_colour_that_is_to_show_the_fabric_and_is_not_there_is_told_for_pixels_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    """As for drawings: named with the nearest that the art has; what one picture or the drawing has is not missed."""
+    red, moss = COLOURS["red"], COLOURS["moss"]
+    art: dict[str, str | bytes] = {"a.png": bitmap(red, moss)}
+    asked, missing = [moss, "#20a0a0"], {"#20a0a0"}
+    if kind == "bitmap that the knock-out leaves as it is":
+        asked = ["#20a0a0"]
+    if kind == "pictures in a drawing":
+        art = {"a.svg": with_pictures(bitmap(red), bitmap(moss))}
+        asked = [moss, "#be1e2d", "#20a0a0"]
+    (name,) = art
+    found = checked(
+        tmp_path,
+        capsys,
+        order(art={"badge": {"file": name, "shows_fabric": asked}}, colourways=[WHITE]),
+        art,
+    )
+    missed = [f for f in found if f["code"] == "nothing-knocked-out"]
+    assert {f["measured"] for f in missed} == missing
+    assert all(moss in f["message"] for f in missed)
+
+
 def test_a_swap_reaches_paints_and_pictures_alike(tmp_path: Path) -> None:
     """Vector paint and embedded bitmap of one colour both print in the new one, and what is not named as it was."""
     art = {"a.svg": with_pictures(bitmap(COLOURS["red"]), bitmap(COLOURS["moss"]))}

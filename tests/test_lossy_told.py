@@ -16,10 +16,10 @@ from PIL import Image
 
 from ops.exactness import FABRICS, Piece, crest, disc, fringe_of, lettering, paint, star
 from pipeline.art.bitmap import decode
-from pipeline.line import treat
 from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels
 from pipeline.stages.knockout import KnockOutSettings
+from pipeline.treat import treat
 
 SUN, SEA, INK, CREAM = (0.95, 0.72, 0.1), (0.05, 0.35, 0.62), (0.03, 0.03, 0.03), (0.96, 0.93, 0.82)
 PIECES: dict[str, Callable[[], NDArray[np.float64]]] = {

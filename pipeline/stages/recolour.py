@@ -27,7 +27,7 @@ _USUAL_NOISE = 0.04
 
 @dataclass(frozen=True, slots=True)
 class Unmatched:
-    """A colour that was to be swapped and that the art does not have, with the nearest that it has."""
+    """A colour that was to be swapped, or to show the fabric, and is not there, with the nearest that are."""
 
     colour: Rgb
     nearest: tuple[Rgb, ...]
@@ -93,7 +93,7 @@ def swap_pixels(
         for i in range(3):
             total = np.bincount(which_at, shift[:, i], minlength=at.size)
             out[at, i] = np.floor(np.clip(flat[at, i] + total, 0.0, 255.0) + 0.5)
-    return Recoloured(out.reshape(pixels.shape), _unmatched(pixels, missing))
+    return Recoloured(out.reshape(pixels.shape), unmatched(pixels, missing))
 
 
 def _moves(pixels: Pixels, owner: Plane, which: int, old: Floats, step: Floats) -> tuple[Index, Floats]:
@@ -144,7 +144,8 @@ def _owners(pixels: Pixels, olds: list[Rgb], tolerance: float, *, lossy: bool) -
     return through_noise(pixels, found, colours, limits, nearest=True) if lossy else found
 
 
-def _unmatched(pixels: Pixels, missing: list[Rgb]) -> tuple[Unmatched, ...]:
+def unmatched(pixels: Pixels, missing: Sequence[Rgb]) -> tuple[Unmatched, ...]:
+    """Return colours that the art does not have, each with the nearest of its main colours."""
     if not missing:
         return ()
     mains = [colour.rgb for colour in main_colours_of(pixels, flat_palette(pixels))]

@@ -6,7 +6,7 @@ from pipeline.raster import Pixels
 from pipeline.raster_ops import SrgbColour
 from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.edges import knock_out_edges
-from pipeline.stages.knockout.find import choose_mode, leaves_all, sure_out
+from pipeline.stages.knockout.find import absent, choose_mode, leaves_all, sure_out
 from pipeline.stages.knockout.ramp import knock_out_ramp
 from pipeline.stages.knockout.solve import Keys, keys_for, solve
 from pipeline.stages.knockout.values import KnockOut, KnockOutSettings, Mode
@@ -25,6 +25,7 @@ __all__ = [
     "KnockOut",
     "KnockOutSettings",
     "Mode",
+    "absent",
     "choose_mode",
     "keys_for",
     "knock_out",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.art.paint import Rgb
 from pipeline.raster import Pixels, Plane
 from pipeline.raster_ops import Floats, Mask, SrgbColour, bands, grow, window_min, within_de
 from pipeline.stages.knockout.noise import through_noise
@@ -43,6 +44,17 @@ def _wanted(cloth_srgb: SrgbColour, settings: KnockOutSettings) -> tuple[Floats,
     """Return the colours to remove, and the ΔE00 up to which each is."""
     backs = backings(cloth_srgb, settings)
     return backs, [settings.out_de] + [settings.tolerance_de] * (len(backs) - 1)
+
+
+def absent(pixels: Pixels, settings: KnockOutSettings) -> tuple[Rgb, ...]:
+    """Return the colours that are to show the fabric and of which the art has less than the smallest hole."""
+    limits = [settings.tolerance_de]
+    return tuple(
+        colour
+        for colour in settings.shows_fabric
+        if np.count_nonzero(within_de(pixels, np.array([colour], np.float64), limits))
+        < settings.smallest_hole_px
+    )
 
 
 def leaves_all(colours: NDArray[np.uint8], cloth_srgb: SrgbColour, settings: KnockOutSettings) -> bool:
