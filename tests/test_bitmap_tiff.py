@@ -151,7 +151,8 @@ def test_jpeg_inside_is_lossy():
 def test_16_bit_files_of_another_writer_are_read_exactly_or_refused(tmp_path: Path, options: list[str]):
     """ImageMagick's 16-bit RGB in several layouts; a layout that would lose bits must be refused, not guessed."""
     tool = shutil.which("convert")
-    if tool is None:
+    about = tool and subprocess.run([tool, "-version"], capture_output=True, check=False).stdout
+    if not tool or not about or b"ImageMagick" not in about:
         pytest.skip("convert (ImageMagick) is not installed")
     values = noise(3, np.uint16)
     (tmp_path / "in.rgb").write_bytes(values.astype(">u2").tobytes())

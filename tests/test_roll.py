@@ -208,6 +208,8 @@ def test_a_long_roll_keeps_its_true_size(tmp_path, plates):
         pictures = [o for o in pdf.objects if isinstance(o, pikepdf.Stream) and o.get("/Subtype") == "/Image"]
         assert len(pictures) == 6  # colour, mask and base of two plates, however often they are placed
     assert path.stat().st_size < 2_000_000
+    if not shutil.which("qpdf"):
+        pytest.skip("qpdf is not installed; the rest holds")
     checked = subprocess.run(["qpdf", "--check", str(path)], capture_output=True, text=True, check=False)
     assert checked.returncode == 0, checked.stderr
 
