@@ -53,9 +53,13 @@ def draw_curves(command: str, art: Path, fabrics: Sequence[str]) -> int:
 
 
 def many_plates(folder: Path, art: Path, count: int) -> Path:
-    """Write an order of so many plates, no two equal: eight widths, and a colour for each colourway."""
-    widths = [f"{10 + n / 50:.2f}" for n in range(min(8, count))]
-    fabrics = [f"#{17 * n:02x}2040" for n in range(-(-count // 8))]
+    """Write an order of so many plates, no two equal: up to eight widths, and a colour for each colourway.
+
+    From four plates on there are two colourways or more: their memory is that of two studies side by side in each.
+    """
+    ways = max(-(-count // 8), min(2, count // 2), 1)
+    widths = [f"{10 + n / 50:.2f}" for n in range(count // ways)]
+    fabrics = [f"#{17 * n:02x}2040" for n in range(ways)]
     swaps = {n: ("#2f7f86", f"#2f7f{128 + 8 * n:02x}") for n in range(len(fabrics))}
     return write_order(folder, art, fabrics, widths, swaps=swaps)
 
