@@ -8,6 +8,7 @@ art's own edges are soft: it grows from `gone` outwards until a pixel holds noth
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +27,7 @@ from pipeline.raster_kept import (
     stroke_colour,
     typical,
 )
-from pipeline.raster_ops import Floats, Index, Mask, disc, grow, luma, square
+from pipeline.raster_ops import Floats, Index, Mask, disc, grow, luma, square, window_min
 
 RING_PX = 3
 """The widest edge that counts as an edge."""
@@ -43,6 +44,11 @@ _FEW_COLOURS = 32
 _FULL_PX = 3
 _FULL = 0.6
 """In noise a block of one colour is a kept one if it is so far from the fabric as the farthest around it."""
+_PATCH_PX, _CELL, _CELLS = 2, 4, 64
+"""A colour has a patch where it fills a square of so far around a pixel, which a blurred ridge does not; colours in
+neighbouring cells of so many levels are alike."""
+_LARGE_PX = 2
+"""A block of one colour is large if it reaches so far around the middle of 3 × 3."""
 _TEXTURE = 2.5
 _MOST_TEXTURE = 0.5
 """Times the spread of the kept colour that counts as wholly kept, up to so much."""
@@ -98,8 +104,27 @@ def unmix_edges(
             pic = replace(pic, blurred=True, shallow=edges.steepness < SHALLOW)
             steps = _ring(pic, pad_gone, back, SOFT_RING_PX)
     found = _joined(steps)
+    if found.pale.any():
+        found = replace(found, pale=found.pale & ~_is_met(pic, found.kept))
     y, x = found.at // pic.width - margin, found.at % pic.width - margin
     return replace(found, at=y * width + x)
+
+
+def _is_met(pic: Padded, kept: Floats) -> NDArray[np.bool_]:
+    """Say of which colours (n, 3) the art has a flat patch: strokes of them do reach their colour."""
+    patch = pic.visible & ~pic.gone
+    for there in (pic.step(0, 1), pic.step(1, 0)):
+        at = np.flatnonzero(patch[:-there])
+        apart = pic.colours[at, :3].astype(np.int16) - pic.colours[at + there, :3]
+        patch[at] = np.max(np.abs(apart), axis=1) <= pic.noise
+    patch = window_min(patch.reshape(-1, pic.width).view(np.uint8), _PATCH_PX).view(np.bool_).reshape(-1)
+    met = np.zeros((_CELLS + 2,) * 3, np.bool_)
+    flat = np.unique(np.ascontiguousarray(pic.colours[patch]).view(np.uint32)).view(np.uint8).reshape(-1, 4)
+    r, g, b = (flat[:, :3].astype(np.int64) // _CELL + 1).T
+    for dr, dg, db in itertools.product((-1, 0, 1), repeat=3):
+        met[r + dr, g + dg, b + db] = True
+    r, g, b = (np.clip(kept, 0, 255).astype(np.int64) // _CELL + 1).T
+    return np.asarray(met[r, g, b])
 
 
 def _ring(pic: Padded, gone: Mask, back: Floats, reach: int) -> list[Mixtures]:
@@ -152,10 +177,18 @@ def _plateau(pic: Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
     middle[at] = np.logical_and.reduce(list(same.values()))
     for (dy, dx), alike in same.items():
         flat |= alike & middle[at + pic.step(dy, dx)]
-    if pic.blurred:
-        doubtful = np.flatnonzero(flat)
+    if pic.blurred:  # a block so large is no ridge of a stroke, and no saddle between two
+        middle |= pic.visible & ~pic.gone & ~_among(at, pic.gone.size)
+        large = window_min(middle.reshape(-1, pic.width).view(np.uint8), _LARGE_PX).reshape(-1)
+        doubtful = np.flatnonzero(flat & (large[at] == 0))
         flat[doubtful] = is_peak(pic, at[doubtful], backs[doubtful])
     return flat
+
+
+def _among(at: Index, size: int) -> NDArray[np.bool_]:
+    some = np.zeros(size, np.bool_)
+    some[at] = True
+    return some
 
 
 def _full(pic: Padded, at: Index, backs: Floats) -> NDArray[np.bool_]:
