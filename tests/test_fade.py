@@ -164,7 +164,15 @@ def test_what_the_bound_held_back_is_told():
     """Half the picture is held back; the other half, white, is not."""
     setting = FadeSettings(method="model", k=(0.05,) * 3, washes=20, calibrated=True, max_fresh_shift=1)
 
-    assert compensate(patch(TEAL, (255, 255, 255)), True, setting).limited == pytest.approx(0.5)
+    result = compensate(patch(TEAL, (255, 255, 255)), True, setting)
+    assert result.limited == pytest.approx(0.5)
+
+    printed = tuple(int(v) for v in result.pixels[result.pixels[..., 0] != 255][0, :3])
+    left = distance(predict(printed, 20, setting), TEAL)
+    assert left > 3
+    assert result.left == pytest.approx(left, abs=0.2)  # the printed colour is rounded here
+    (told,) = (f for f in result.findings if f.code == "fade-held-back")
+    assert f"After 20 washes it will still be ΔE00 {result.left:.1f} from the design" in told.message
 
 
 def test_alpha_is_never_touched_and_empty_pixels_stay_empty():
