@@ -24,6 +24,7 @@ _CODE = (
     "line.py",
     "treat.py",
     "raster.py",
+    "raster_bleed.py",
     "raster_blur.py",
     "raster_kept.py",
     "raster_lossy.py",

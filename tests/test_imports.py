@@ -23,6 +23,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
         "raster_lossy",
         "raster_kept",
         "raster_blur",
+        "raster_bleed",
         "fabric",
         "art.paint",
         "soft_proof",

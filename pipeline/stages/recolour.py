@@ -12,6 +12,7 @@ from pipeline.colour.difference import delta_e_00
 from pipeline.colour.palette import flat_palette, main_colours_of
 from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_bleed import BLED_PX, unbled
 from pipeline.raster_lossy import bled, strokes, through_noise, where_chroma_bleeds
 from pipeline.raster_mix import unmix_edges
 from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, window_max, window_min, within_de
@@ -21,6 +22,13 @@ _NEAR_PX = 24
 _BESIDE_PX = 4
 _MISFIT = 6.0
 _OTHER_DE = 8.0
+_STROKE_DE = 6.0
+"""How far the middle of strokes in lossy art may be from their colour."""
+_ENOUGH, _MOSTLY, _OFF_LINE = 0.14, 0.7, 40.0
+"""So much of what holds mostly a colour must be that near it; what is so many levels off the line has none of it."""
+_BEYOND, _FEW_BEYOND = 1.25, 0.3
+_SURFACE_DE, _BESIDE_SURFACE_PX = 12.0, 8
+_GROUND_SHARE = 0.1
 _USUAL_NOISE = 0.04
 """Block noise of usual JPEG files, of the difference across an edge."""
 
@@ -69,11 +77,17 @@ def swap_pixels(
 
     `swaps` are pairs (from, to); a colour belongs to the nearest `from` within `tolerance` (ΔE00). All swaps read the
     original, so that their order does not matter. A pixel moves by the sum of share · (to − from) over the swaps.
-    In `lossy` art (JPEG) the shares are those of lightness, and chroma moves as far as it has bled. Alpha stays.
+    In `lossy` art (JPEG) the shares are those of lightness, and chroma moves as far as it has bled; where no surface
+    has the colour, but strokes may, the art is taken with its chroma restored (`unbled`) around its grounds. Alpha
+    stays.
     """
     swaps = sorted(set(swaps))  # sums of fractions come out alike in any order of the manifest
-    owner = _owners(pixels, [old for old, _ in swaps], tolerance, lossy=lossy)
-    flat = pixels.reshape(-1, 4)
+    olds = [old for old, _ in swaps]
+    strokes_only = lossy and bool(_surfaceless(pixels, olds, tolerance))
+    grounds = _grounds(pixels, olds) if strokes_only else np.zeros((0, 3))
+    art = unbled(pixels, grounds)
+    owner = _owners(art, olds, tolerance, grounds, lossy=lossy)
+    flat = art.reshape(-1, 4)
     missing: list[Rgb] = []
     shift = np.zeros((0, 3))
     where = np.zeros(0, np.int64)
@@ -84,10 +98,15 @@ def swap_pixels(
         colour = np.array(old, np.float64)
         step = np.array(new, np.float64) - colour
         move = _lossy_moves if lossy else _moves
-        at, moved = move(pixels, owner, which + 1, colour, step)
+        at, moved = move(art, owner, which + 1, colour, step)
         where = np.concatenate([where, at])
         shift = np.concatenate([shift, moved])
     out = np.array(flat, order="C")
+    if art is not pixels:
+        moves = np.zeros(pixels.shape[:2], np.bool_)
+        moves.reshape(-1)[where] = True
+        beyond = ~grow(moves, BLED_PX).reshape(-1)
+        out[beyond] = pixels.reshape(-1, 4)[beyond]
     if where.size:
         at, which_at = np.unique(where, return_inverse=True)
         for i in range(3):
@@ -130,6 +149,16 @@ def _lossy_moves(pixels: Pixels, owner: Plane, which: int, old: Floats, step: Fl
     return at, by_light[:, None] * light + by_chroma[:, None] * (step - light)
 
 
+def _grounds(pixels: Pixels, olds: Sequence[Rgb]) -> Floats:
+    """Return the main colours (n, 3) of much of flat art that are none of the old ones."""
+    palette = flat_palette(pixels)
+    mains = [] if palette is None else main_colours_of(pixels, palette)
+    large = [colour.rgb for colour in mains if colour.share >= _GROUND_SHARE]
+    apart = [delta_e_00(_labs(olds), _labs([colour])[0]).min() for colour in large]
+    grounds = [colour for colour, de in zip(large, apart, strict=True) if de > _OTHER_DE]
+    return np.array(grounds, np.float64).reshape(-1, 3)
+
+
 def _other_flats(pixels: Pixels, old: Floats) -> Floats:
     """Return the main colours of flat art (n, 3) other than the old one; none of photographs."""
     palette = flat_palette(pixels)
@@ -138,10 +167,43 @@ def _other_flats(pixels: Pixels, old: Floats) -> Floats:
     return flats[delta_e_00(srgb_to_lab(flats / 255.0), srgb_to_lab(old / 255.0)) > _OTHER_DE]
 
 
-def _owners(pixels: Pixels, olds: list[Rgb], tolerance: float, *, lossy: bool) -> Plane:
+def _owners(pixels: Pixels, olds: list[Rgb], tolerance: float, grounds: Floats, *, lossy: bool) -> Plane:
     colours, limits = np.array(olds, np.float64).reshape(-1, 3), [tolerance] * len(olds)
     found = within_de(pixels, colours, limits, nearest=True)
+    if lossy and len(grounds):
+        found = _with_strokes(pixels, found, colours, grounds[0])
     return through_noise(pixels, found, colours, limits, nearest=True) if lossy else found
+
+
+def _surfaceless(pixels: Pixels, olds: list[Rgb], tolerance: float) -> list[Rgb]:
+    """Return the colours that no surface of the art has."""
+    flat = _flat(pixels)
+    return [
+        old
+        for old in olds
+        if not (flat & (within_de(pixels, np.array([old], np.float64), [tolerance]) > 0)).any()
+    ]
+
+
+def _with_strokes(pixels: Pixels, found: Plane, colours: Floats, ground: Floats) -> Plane:
+    """Return the owners with what is about the colour of one that has none: no stroke may hold it exactly.
+
+    Much of what is mostly that colour, along the line from the `ground`, must be so near it, and little lie beyond:
+    else it is another. So is what lies beside a surface of nearly the colour.
+    """
+    out, flat = found.copy(), _flat(pixels)
+    seen = pixels[..., :3] - ground
+    for n, colour in enumerate(colours):
+        if (found == n + 1).any():
+            continue
+        close, nearly = (within_de(pixels, colour[None], [limit]) > 0 for limit in (_STROKE_DE, _SURFACE_DE))
+        near = close & ~grow(flat & nearly, _BESIDE_SURFACE_PX) & (found == 0)
+        along, off = _along(seen.reshape(-1, 3), (colour - ground)[None])
+        mostly = int(np.count_nonzero((along > _MOSTLY) & (off < _OFF_LINE)))
+        beyond = int(np.count_nonzero((along > _BEYOND) & (off < _OFF_LINE)))
+        if np.count_nonzero(near) >= _ENOUGH * max(mostly, 1) and beyond <= _FEW_BEYOND * mostly:
+            out[near] = n + 1
+    return out
 
 
 def unmatched(pixels: Pixels, missing: Sequence[Rgb]) -> tuple[Unmatched, ...]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from pipeline.raster import Pixels
+from pipeline.raster_bleed import BLED_PX, unbled
 from pipeline.raster_ops import SrgbColour
-from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.edges import knock_out_edges
 from pipeline.stages.knockout.find import absent, choose_mode, leaves_all, sure_out
 from pipeline.stages.knockout.ramp import knock_out_ramp

@@ -7,9 +7,9 @@ import numpy as np
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels, Plane
+from pipeline.raster_bleed import BLED_PX, unbled
 from pipeline.raster_mix import Mixtures, unmix_edges
 from pipeline.raster_ops import Floats, Index, Mask, SrgbColour, disc, grow, luma, luma_chroma
-from pipeline.stages.knockout.bleed import BLED_PX, unbled
 from pipeline.stages.knockout.find import backings, sure_out
 from pipeline.stages.knockout.noise import noise_share
 from pipeline.stages.knockout.ramp import smallest_share
