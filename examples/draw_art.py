@@ -123,7 +123,7 @@ def nape_mark() -> str:
 <path d="M150 12L150 176L84 84Z" fill="{CREAM}"/>
 <path d="M150 12L216 84L150 176L84 84ZM150 12V176M84 84H216" fill="none" stroke="{GOLD}" stroke-width="7"
 stroke-linejoin="round"/>
-<path d="{year}" fill="{CREAM}"/>
+<path id="year" d="{year}" fill="{CREAM}"/>
 </svg>
 """
 

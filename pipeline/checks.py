@@ -26,6 +26,7 @@ from pipeline.stages.preflight import (
     survival,
     swaps,
     thin,
+    vanished,
     words,
 )
 from pipeline.stages.preflight.answers import as_decided
@@ -151,6 +152,9 @@ def emptied(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
             other = _in_other_colours(job, plain)
             where = bounds.in_mm(plain.ink_px, plain.ppi) if plain.ink_px else None
             yield replace(finding, remedy=other or finding.remedy, where_mm=where)
+    if after > 0 and kept is not plain and not job.choices.cut_out:  # who cuts a piece out wants it gone
+        for finding in vanished.vanished(plain.pixels, kept.pixels, plain.ppi):
+            yield replace(finding, remedy=_in_other_colours(job, plain) or finding.remedy)
 
 
 def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:

@@ -16,7 +16,7 @@ from pipeline.manifest_text import Loc, Problem, shorten, tidy
 
 FINDING_CODES = (
     "low-resolution", "thin-line", "thin-gap", "outside-area", "fabric-preview", "opaque-ground",
-    "near-fabric", "font-missing", "element-not-found", "all-knocked-out", "nothing-to-print",
+    "near-fabric", "font-missing", "element-not-found", "all-knocked-out", "lost-on-fabric", "nothing-to-print",
     "unsupported-feature",
     "renderers-disagree", "base-too-thin", "near-edge", "small-text", "soft-alpha", "faint-ink", "specks",
     "low-contrast", "low-contrast-neighbours", "live-text", "guide-left", "hidden-content", "on-obstruction",

@@ -157,7 +157,7 @@ class _Gallery:
                 look.small,
                 placement.width_mm,
                 finding.where_mm,
-                self._job.cloth.srgb,
+                _other(self._job.cloth.srgb) if finding.code == "lost-on-fabric" else self._job.cloth.srgb,
                 area_mm=placement.area_mm if finding.code in ("outside-area", "near-edge") else None,
             )
             yield replace(finding, picture=self._named(finding.code, picture))
@@ -228,6 +228,12 @@ class _Gallery:
             if plate.placement.sizes[0] in finding.sizes[:1]:
                 return plate.placement
         return self._job.plates[0].placement
+
+
+def _other(cloth: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Return a fabric on which what has the colour of this one is seen."""
+    grey = 0.35 if sum(cloth) > 1.5 else 0.75
+    return grey, grey, grey
 
 
 def _pictures(

@@ -13,7 +13,10 @@ from dataclasses import replace
 import cairosvg
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from PIL import Image
+from scipy import ndimage
 
 from pipeline.art.paint import parse_hex
 from pipeline.colour.palette import main_colours_of
@@ -29,6 +32,7 @@ from pipeline.stages.preflight import (
     thin,
 )
 from pipeline.stages.preflight import resolution as res
+from pipeline.stages.preflight.vanished import vanished
 
 PPI = 300.0
 PX = PPI / 25.4
@@ -331,3 +335,30 @@ def test_contrast_that_washing_takes_away_is_told_only_then():
         contrast.contrast_later(main, [(152, 152, 152)], table, fabric, CONTRAST, when="after 12 washes")
         == ()
     )
+
+
+@given(st.integers(0, 2**32 - 1), st.floats(0.3, 0.7))
+@settings(max_examples=30, deadline=None)
+def test_what_is_lost_on_the_fabric_is_each_piece_of_which_nothing_is_kept(seed: int, full: float) -> None:
+    """Pieces as scipy.ndimage.label finds them, with corners; those of 1 mm² or more count."""
+    rng = np.random.default_rng(seed)
+    coarse = rng.random((24, 30)) < full * 0.6
+    ink = np.kron(coarse, np.ones((6, 6), bool))
+    parts, count = ndimage.label(ink, np.ones((3, 3)))
+    gone = np.isin(parts, 1 + np.flatnonzero(rng.random(count) < 0.5)) & ink
+    gone |= ink & (rng.random(ink.shape) < 0.3)
+    plain = np.zeros((*ink.shape, 4), np.uint8)
+    plain[ink] = (40, 90, 60, 255)
+    kept = plain.copy()
+    kept[gone] = 0
+    mm2 = (25.4 / 120) ** 2
+    whole, left = (np.bincount(parts[ink], which[ink], count + 1) for which in (ink, ~gone))
+    lost = [
+        area * mm2 for area, rest in zip(whole[1:], left[1:], strict=True) if rest == 0 and area * mm2 >= 1
+    ]
+
+    found = vanished(plain, kept, 120)
+
+    assert codes(found) == ([("lost-on-fabric", "warn")] if lost else [])
+    if lost:
+        assert found[0].measured == round(sum(lost), 1)
