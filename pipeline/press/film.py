@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.press.png import read_png, write_png
+from pipeline.press.png import read_bands, write_png
 from pipeline.raster import Pixels, Plane
 
 
@@ -95,10 +95,21 @@ def write_film(
     return tuple(made)
 
 
-def read_plate(plate: FilmPlate) -> tuple[NDArray[np.uint8], Plane | None]:
-    """Return colour (H, W, 4) and base (H, W), 255 is full white, of a plate's files."""
-    colour, _ = read_png(plate.colour)
+def read_plate(plate: FilmPlate, aside: Path) -> tuple[NDArray[np.uint8], Plane | None]:
+    """Return colour (H, W, 4) and base (H, W), 255 is full white, of a plate's files.
+
+    They lie in files in the folder `aside`, which the system maps. Raises ValueError for a file that cannot be read.
+    """
+    colour = _mapped(plate.colour, aside)
     if plate.base is None:
         return colour, None
-    base, _ = read_png(plate.base)
-    return colour, 255 - base if plate.dark_is_ink else base
+    return colour, _mapped(plate.base, aside, turned_round=plate.dark_is_ink)[..., 0]
+
+
+def _mapped(path: Path, aside: Path, *, turned_round: bool = False) -> NDArray[np.uint8]:
+    flat, height, line = aside / f"{path.name}.pixels", 0, (0, 0)
+    with flat.open("wb") as file:
+        for rows in read_bands(path):
+            file.write((255 - rows if turned_round else rows).data)
+            height, line = height + len(rows), rows.shape[1:]
+    return np.memmap(flat, np.uint8, "r", shape=(height, *line))

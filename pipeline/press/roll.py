@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tempfile
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
@@ -28,7 +29,7 @@ def write_roll_pdf(
     profile: bytes,
     title: str,
 ) -> None:
-    """Write the roll as one page; every plate is read once, and one plate at a time is in memory.
+    """Write the roll as one page; every plate is read once, and lies beside the roll while its turn is.
 
     Raises ValueError for plates that cannot be read, OSError as `open` does.
     """
@@ -37,12 +38,13 @@ def write_roll_pdf(
     images = Dictionary()
     bases = {}
     for number, key in enumerate(used):
-        colour, base = read_plate(plates[key])
-        mask = image(pdf, colour[..., 3], 1, Name.DeviceGray)
-        images[f"/C{number}"] = image(pdf, colour, 3, icc_based(pdf), soft_mask=mask)
-        if base is not None and base.any():
-            bases[key] = f"B{number}"
-            images[f"/B{number}"] = image(pdf, base, 1, separation(plate_name))
+        with tempfile.TemporaryDirectory(dir=path.parent) as aside:
+            colour, base = read_plate(plates[key], Path(aside))
+            mask = image(pdf, colour[..., 3], 1, Name.DeviceGray)
+            images[f"/C{number}"] = image(pdf, colour, 3, icc_based(pdf), soft_mask=mask)
+            if base is not None and base.any():
+                bases[key] = f"B{number}"
+                images[f"/B{number}"] = image(pdf, base, 1, separation(plate_name))
     names = {key: f"C{number}" for number, key in enumerate(used)}
     for number, tag in enumerate(roll.tags):
         images[f"/T{number}"] = _stencil(pdf, tag.bitmap)

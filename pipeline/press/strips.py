@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TypeVar
@@ -27,15 +28,11 @@ class FilmPixels:
         self._roll, self._ppi = roll, ppi
         self.size = (self._px(roll.length_mm), self._px(roll.width_mm))
         self._arrays: dict[tuple[str, bool], NDArray[np.uint8]] = {}
-        for number, key in enumerate(dict.fromkeys(place.plate for place in roll.places)):
-            planes = read_plate(plates[key])
-            for white, plane in enumerate(planes):
-                if plane is None:
-                    continue
-                path = folder / f"{number}-{white}.npy"
-                np.save(path, plane)
-                mapped = np.load(path, mmap_mode="r")
-                self._arrays[key, bool(white)] = mapped if plates[key].mirrored else mapped[:, ::-1]
+        for key in dict.fromkeys(place.plate for place in roll.places):
+            aside = Path(tempfile.mkdtemp(dir=folder))  # plates of several orders may bear one name
+            for white, plane in enumerate(read_plate(plates[key], aside)):
+                if plane is not None:
+                    self._arrays[key, bool(white)] = plane if plates[key].mirrored else plane[:, ::-1]
 
     def _px(self, mm: float) -> int:
         return round(mm * self._ppi / MM_PER_INCH)
