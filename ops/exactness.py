@@ -13,6 +13,7 @@ held to its own picture with the chroma restored that has bled over its edges, a
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from ops.exactness_fade import FadeRow, fade_lines, fade_row
 from ops.exactness_lossy import LossyRow, lossy_lines, lossy_row, read_as_png
 from ops.marks import argument, show
+from pipeline.art.paint import PaintMap, hex_of
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import srgb_to_lab
 from pipeline.raster import Pixels
@@ -32,8 +34,10 @@ from pipeline.stages.knockout import (
     BLED_PX,
     KnockOut,
     KnockOutSettings,
+    keys_for,
     knock_out_edges,
     knock_out_ramp,
+    solve,
     unbled,
 )
 
@@ -53,7 +57,8 @@ SCALE = 8
 class Piece:
     """Art with known coverage: premultiplied RGBA (H, W, 4) 0–1 without the fabric; how it is finished; its mode.
 
-    `resaved`: it is read from a PNG, and whether it is taken as lossy is for the reader to see.
+    `resaved`: it is read from a PNG, and whether it is taken as lossy is for the reader to see. `drawing`: it is the
+    example crest on a ground of the fabric's colour, knocked out as drawings are.
     """
 
     name: str
@@ -61,6 +66,7 @@ class Piece:
     lossy: bool = False
     ramp: bool = False
     resaved: bool = False
+    drawing: bool = False
     finish: Callable[[Pixels], Pixels] | None = None
 
     def on(self, cloth: SrgbColour) -> Pixels:
@@ -160,17 +166,40 @@ def photograph(name: str) -> Floats:
 
 def crest() -> Floats:
     """The crest of the example orders as a bitmap, premultiplied RGBA (SIZE, SIZE, 4) 0–1."""
+    out = _drawn(CREST, PaintMap()) / 255.0
+    out[..., :3] *= out[..., 3:]
+    return out
+
+
+def _drawn(path: Path, paints: PaintMap) -> Pixels:
+    """Draw a file SIZE pixels high, at the left of a square."""
     from pipeline.art.draw import draw
     from pipeline.art.piece import VectorArt
     from pipeline.art.read import read_art
 
-    art = read_art(CREST, "crest")
+    art = read_art(path, "crest")
     assert isinstance(art, VectorArt)
     width = round(SIZE * art.width / art.height)
-    out = np.zeros((SIZE, SIZE, 4))
-    drawn = draw(art, width, SIZE) / 255.0
-    out[:, :width] = np.concatenate([drawn[..., :3] * drawn[..., 3:], drawn[..., 3:]], axis=-1)
+    out = np.zeros((SIZE, SIZE, 4), np.uint8)
+    out[:, :width] = draw(art, width, SIZE, paints)
     return out
+
+
+def _knocked_out_drawing(cloth: SrgbColour) -> tuple[Pixels, KnockOut]:
+    """Return the crest drawn on a ground of the fabric's colour, and what is knocked out of that drawing."""
+    red, green, blue = (round(255 * level) for level in cloth)
+    ground = f'<rect x="-9999" y="-9999" width="99999" height="99999" fill="{hex_of((red, green, blue))}"/>'
+    start, rest = CREST.read_text("utf-8").split(">", 1)
+    keys = keys_for([(red, green, blue)], cut_out=False)
+    assert keys is not None
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "crest.svg"
+        path.write_text(f"{start}>{ground}{rest}", "utf-8")
+        plain = _drawn(path, PaintMap())
+        keyed = _drawn(path, PaintMap(cloth=((red, green, blue),), key=keys.second))
+    kept = solve(plain, keys.first, keyed, keys.second)
+    gone = (plain[..., 3] > 0) & (kept[..., 3] == 0)
+    return plain, KnockOut(kept, gone, "edges", float(np.mean(gone)))
 
 
 def _blurred(truth: Floats, sigma: float) -> Floats:
@@ -234,6 +263,7 @@ def pieces() -> Iterator[Piece]:
     yield Piece("JPEG 85 soft lettering 22 px", _blurred(large, 0.7), lossy=True, finish=jpeg(85))
     yield Piece("JPEG 85 softer lettering 22 px", _blurred(large, 1.0), lossy=True, finish=jpeg(85))
     yield Piece("JPEG 85 soft ring", _blurred(ringed, 1.5), lossy=True, finish=jpeg(85))
+    yield Piece("example crest, as a drawing", crest(), drawing=True)
     yield Piece("example crest", crest())
     yield Piece("JPEG 85 example crest", crest(), lossy=True, finish=jpeg(85))
     for name, picture in (
@@ -251,6 +281,8 @@ def pieces() -> Iterator[Piece]:
 
 def knocked_out(piece: Piece, cloth: SrgbColour) -> tuple[Pixels, KnockOut]:
     """Return the piece's picture on `cloth`, and what is knocked out of it."""
+    if piece.drawing:
+        return _knocked_out_drawing(cloth)
     art, how = piece.on(cloth), knock_out_ramp if piece.ramp else knock_out_edges
     lossy = read_as_png(art) if piece.resaved else piece.lossy
     return art, how(art, cloth, KnockOutSettings(lossy=lossy))
