@@ -4,7 +4,7 @@ Blurred strokes nowhere reach their colour, and what looks like a flat patch may
 their edges are unmixed in another way than sharp ones. In lossy art lightness tells, which such files keep sharp
 whatever their quality: across a sharp edge two pixels span all of its difference. A dim outline before a brighter
 colour rises slowly too, but at the beginning only. Photographs, whose texture looks like blur, have many colours along
-their edges.
+their edges, or many greys.
 """
 
 from __future__ import annotations
@@ -29,6 +29,9 @@ _LOW, _HIGH, _EVEN = (0.1, 0.35), (0.65, 0.9), 0.6
 _COLOURS, _COMPARED = 2, 400
 _ALIKE, _NEARLY_ALL = 0.9962, 0.96
 """The cosine of 5°, within which differences from the fabric are those of one colour; how many must be of few."""
+
+_FARTHEST, _BINS, _MOST_LENGTHS = 0.95, 10, 0.9
+"""Distances are counted in tenths of nearly the greatest; so many must be within two pairs of neighbouring tenths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,4 +107,13 @@ def _has_few_colours(pic: Padded, at: Index, backs: Floats) -> bool:
     for _ in range(_COLOURS):
         most = int(np.argmax(np.count_nonzero(alike & left, axis=1)))
         left &= ~alike[most]
-    return int(np.count_nonzero(left)) <= (1.0 - _NEARLY_ALL) * at.size
+    return int(np.count_nonzero(left)) <= (1.0 - _NEARLY_ALL) * at.size and _has_few_lengths(length_of(top))
+
+
+def _has_few_lengths(far: Floats) -> bool:
+    """Whether most are about one or two distances from the fabric: greys of a photograph lie one way, at many."""
+    bins = np.minimum(far / max(float(np.quantile(far, _FARTHEST)), 1.0) * _BINS, _BINS + 1).astype(np.int64)
+    counts = np.bincount(bins, minlength=_BINS + 2)
+    pairs = counts[:-1] + counts[1:]
+    two = max(int(pairs[n] + pairs[n + 2 :].max(initial=0)) for n in range(pairs.size))
+    return two >= _MOST_LENGTHS * far.size
