@@ -25,6 +25,7 @@ _ASIDE = "aside-"
 _THREADS = 4
 _WORTH_THREADS = 8 * 2**20  # bytes; below, hashing takes no longer than starting threads
 _DAY_S = 86400.0
+_AGE_S = 3600 / 2**20  # a byte; a drawing of 90 MB is made again in less time than a study or a plate of a few
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,22 +96,25 @@ class Shelf:
             shutil.rmtree(aside, ignore_errors=True)
 
     def tidy(self) -> None:
-        """Remove what was not taken for long, and beyond the size what was taken longest ago."""
+        """Remove what was not taken for long, and beyond the size what was taken longest ago, the large sooner."""
         now, room = time.time(), self.most_bytes
-        for used, place in sorted(self._entries(), reverse=True):
-            room -= _size(place)
-            if room < 0 or now - used > self.most_days * _DAY_S:
+        entries = [(used - size * _AGE_S, used, size, place) for used, size, place in self._entries()]
+        for _, used, size, place in sorted(entries, reverse=True):
+            if size > room or now - used > self.most_days * _DAY_S:
                 self._drop(place)
+            else:
+                room -= size
         for left in self.folder.glob(f"{_ASIDE}*"):
             with suppress(OSError):
                 if now - left.stat().st_mtime > _DAY_S:
                     shutil.rmtree(left, ignore_errors=True)
 
-    def _entries(self) -> list[tuple[float, Path]]:
+    def _entries(self) -> list[tuple[float, int, Path]]:
+        """Return when each entry was taken last, its size, and where it lies."""
         found = []
         for place in self.folder.glob("??/*"):
             with suppress(OSError):
-                found.append((place.stat().st_mtime, place))
+                found.append((place.stat().st_mtime, _size(place), place))
         return found
 
     def _place(self, key: str) -> Path:

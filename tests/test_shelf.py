@@ -112,6 +112,17 @@ def test_what_was_taken_longest_ago_goes_first(tmp_path: Path) -> None:
     assert shelf.note(key(3)) is None
 
 
+def test_beyond_its_size_the_shelf_lets_drawings_go_before_what_is_dearer_for_its_size(tmp_path: Path) -> None:
+    """Cost and size decide beside age (Cao & Irani 1997, GreedyDual-Size): of one night the large entries go first."""
+    shelf = Shelf(tmp_path / "shelf", most_bytes=2_500_000)
+    for number, size in enumerate((1000, 2_000_000, 600_000, 1000)):
+        shelf.keep(key(number), {"f": file(tmp_path, "a", b"x" * size)})
+        place = tmp_path / "shelf" / key(number)[:2] / key(number)
+        os.utime(place, (time.time() - 100 + number,) * 2)
+    shelf.tidy()
+    assert [number for number in range(4) if shelf.note(key(number)) is not None] == [0, 2, 3]
+
+
 def test_a_shelf_that_others_may_write_to_is_not_trusted(tmp_path: Path) -> None:
     """Nothing is taken from, or put into, a folder that a stranger could have filled."""
     shelf = Shelf(tmp_path / "shelf")
