@@ -209,6 +209,7 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     """
     placement = plate.placement
     kept: Picture
+    before: float
     if isinstance(drawn, DrawnRuns):
         runs = clip_runs(keep_runs(job, drawn), placement)
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
@@ -231,15 +232,19 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     )
 
 
-def _inked_within(pixels: Pixels, placement: Placement) -> int:
-    """Return the sum of alpha over what the press reaches; mapped pixels are let go again as they are read."""
-    inside = _reached(placement)
+def _inked_within(pixels: Pixels, placement: Placement) -> float:
+    """Return the sum of alpha over what the press reaches of a plate, in the plate's pixels.
+
+    `pixels` may show the art at another size; mapped ones are let go again as they are read.
+    """
+    height, width = pixels.shape[:2]
+    inside = _reached(replace(placement, width_px=width, height_px=height))
     part = pixels if inside is None else pixels[inside]
     total = 0
     for rows in strips(part.shape):
         total += inked(part[rows])
         let_go(pixels)
-    return total
+    return float(total * (placement.width_px * placement.height_px) / (width * height))
 
 
 def _colour_and_base(

@@ -48,7 +48,10 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class Plate:
-    """One band of a job. Kept art = solve(first, second) for vector art, the `second` draw itself for bitmaps."""
+    """One band of a job. Kept art = solve(first, second) for vector art, the `second` draw itself for bitmaps.
+
+    `plain` is the art before the knock-out; of a bitmap that is knocked out, at the size of the job's smallest band.
+    """
 
     key: str
     stem: str
@@ -260,7 +263,10 @@ def _job(context: _Context, colourway: Colourway, print_: Print) -> Job:
         ),
     )
     return replace(
-        job, plates=tuple(_plate(context, job, p, paints, treatment, colourway) for p in placements)
+        job,
+        plates=tuple(
+            _plate(context, job, p, placements[0], paints, treatment, colourway) for p in placements
+        ),
     )
 
 
@@ -275,6 +281,7 @@ def _plate(
     context: _Context,
     job: Job,
     placement: Placement,
+    smallest: Placement,
     paints: PaintMap,
     treatment: Treatment,
     colourway: Colourway,
@@ -283,17 +290,18 @@ def _plate(
     digest = context.digests[name]
     bitmap = goes_as_pixels(context.arts[name])
 
-    def draw(paints: PaintMap, treatment: Treatment) -> Draw:
-        key = key_of("draw", digest, placement.width_px, placement.height_px, paints, treatment)
-        return Draw(
-            key, job.print.art, job.print.turn_deg, placement.width_px, placement.height_px, paints, treatment
-        )
+    def draw(paints: PaintMap, treatment: Treatment, at: Placement = placement) -> Draw:
+        width, height = at.width_px, at.height_px
+        key = key_of("draw", digest, width, height, paints, treatment)
+        return Draw(key, job.print.art, job.print.turn_deg, width, height, paints, treatment)
 
-    # the plain draw knows nothing of the cloth, so that colourways share it
+    # the plain draw knows nothing of the cloth, so that colourways share it; where it only says how much ink the art
+    # has, one size of it says so for all
     bare = replace(treatment, cloth_srgb=None, knock_out=None)
-    plain = draw(replace(paints, cloth=(), cut_out=()), bare)
+    knocked_out_before = bitmap and treatment.knock_out is not None
+    plain = draw(replace(paints, cloth=(), cut_out=()), bare, smallest if knocked_out_before else placement)
     first = second = None
-    if bitmap and treatment.knock_out is not None:
+    if knocked_out_before:
         second = draw(paints, treatment)
     elif job.keys is not None:
         second = draw(replace(paints, key=job.keys.second), treatment)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pickle
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -77,6 +77,7 @@ class _Draws:
         self._floor = floor
         self._seen: dict[str, Draw] = {}
         self._made: set[str] = set()
+        self._ended: set[str] = set()
 
     def before(self, task: Task, plate: Plate) -> list[Task]:
         """Return a task about a plate, made to wait for its draws, after those of them that nobody makes yet."""
@@ -84,20 +85,29 @@ class _Draws:
         new = [draw for key, draw in wanted.items() if key not in self._seen]
         self._seen |= wanted
         todo = [draw for draw in new if not _is_drawn(self._floor, draw)]
-        self._made |= {draw.key for draw in todo}
-        made = [
-            Task(
-                f"draw {draw.key}",
-                tasks.draw_task,
-                (self._floor.spool, draw),
-                cost=draw.width_px * draw.height_px,
-            )
-            for draw in todo
-        ]
+        made = [self._task(draw) for draw in todo]
         return [*made, replace(task, needs=tuple(f"draw {key}" for key in wanted if key in self._made))]
+
+    def ahead(self, plates: Iterable[Plate]) -> list[Task]:
+        """Return a task for the next draw of these plates that nobody makes yet; nothing when there is none."""
+        for draw in (draw for plate in plates for draw in plate.draws if draw.key not in self._seen):
+            self._seen[draw.key] = draw
+            if not _is_drawn(self._floor, draw):
+                return [replace(self._task(draw), cost=0.0)]  # whatever is waited for goes before it
+        return []
+
+    def _task(self, draw: Draw) -> Task:
+        self._made.add(draw.key)
+        pixels = draw.width_px * draw.height_px
+        return Task(f"draw {draw.key}", tasks.draw_task, (self._floor.spool, draw), cost=pixels)
+
+    def awaited(self, plate: Plate) -> bool:
+        """Say whether a draw of a plate is still being made."""
+        return any(draw.key in self._made and draw.key not in self._ended for draw in plate.draws)
 
     def ended(self, task: Task) -> None:
         """Keep a draw on the shelf."""
+        self._ended.add(task.arguments[1].key)
         if self._floor.shelf is not None:
             spool, draw = task.arguments
             self._floor.shelf.keep(draw.key, tasks.draw_files(spool, draw), link=True)
@@ -207,8 +217,13 @@ class _Studying(Feed):
             self._plating.ended(task, result)
 
     def more(self) -> list[Task]:
-        """Return the next plate while the order may go to print."""
-        return [] if self._plating is None or not self.prints else self._plating.more()
+        """Return the next plate while the order may go to print; until one is decided, a draw that one will need."""
+        if self._plating is None or not self.prints:
+            return []
+        undecided = [job for job in self._plan.jobs if job.key not in self._known]
+        if any(self._draws.awaited(job.plates[0]) for job in undecided):
+            return self._plating.more()  # a study is about to begin: it goes before draws
+        return self._plating.more() or self._draws.ahead(plate for job in undecided for plate in job.plates)
 
     def studies(self) -> dict[str, Study]:
         """Return the studies by the job's key, once all are made."""

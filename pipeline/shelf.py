@@ -25,7 +25,9 @@ _ASIDE = "aside-"
 _THREADS = 4
 _WORTH_THREADS = 8 * 2**20  # bytes; below, hashing takes no longer than starting threads
 _DAY_S = 86400.0
-_AGE_S = 3600 / 2**20  # a byte; a drawing of 90 MB is made again in less time than a study or a plate of a few
+_AGE_S = (
+    3600 / 2**20
+)  # a byte; a drawing of 90 MB is made again in less time than a study or a plate of a few
 
 
 @dataclass(frozen=True, slots=True)

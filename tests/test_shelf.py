@@ -112,7 +112,9 @@ def test_what_was_taken_longest_ago_goes_first(tmp_path: Path) -> None:
     assert shelf.note(key(3)) is None
 
 
-def test_beyond_its_size_the_shelf_lets_drawings_go_before_what_is_dearer_for_its_size(tmp_path: Path) -> None:
+def test_beyond_its_size_the_shelf_lets_drawings_go_before_what_is_dearer_for_its_size(
+    tmp_path: Path,
+) -> None:
     """Cost and size decide beside age (Cao & Irani 1997, GreedyDual-Size): of one night the large entries go first."""
     shelf = Shelf(tmp_path / "shelf", most_bytes=2_500_000)
     for number, size in enumerate((1000, 2_000_000, 600_000, 1000)):
