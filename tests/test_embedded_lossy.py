@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from ops.exactness import FABRICS, Piece, fringe_of, lettering, paint, star
+from ops.exactness import FABRICS, fringe_of
+from ops.exactness_art import Piece, lettering, paint, star
 from pipeline.art.paint import PaintMap
 from pipeline.art.piece import VectorArt
 from pipeline.art.read import art_of

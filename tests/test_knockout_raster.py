@@ -10,19 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from ops.exactness import (
-    FABRICS,
-    Piece,
-    disc,
-    fringe_of,
-    jpeg,
-    knocked_out,
-    lettering,
-    measure,
-    paint,
-    photograph,
-    pieces,
-)
+from ops.exactness import FABRICS, fringe_of, knocked_out, measure
+from ops.exactness_art import Piece, disc, jpeg, lettering, paint, photograph, pieces
 from ops.exactness_lossy import lossy_row
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import lab_of_rgb8, srgb_to_lab

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import ndimage
 
-from ops.exactness import FABRICS, SIZE, Piece, crest, disc, fringe_of, lettering, paint, star
+from ops.exactness import FABRICS, fringe_of
+from ops.exactness_art import SIZE, Piece, crest, disc, lettering, paint, star
 from pipeline.art.bitmap import decode
 from pipeline.plan_paints import Treatment
 from pipeline.raster import Pixels

@@ -16,7 +16,8 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from ops.exactness import FABRICS, Piece, crest, disc, fringe_of, jpeg, lettering, paint, photograph, star
+from ops.exactness import FABRICS, fringe_of
+from ops.exactness_art import Piece, crest, disc, jpeg, lettering, paint, photograph, star
 from pipeline.art.bitmap import decode
 from pipeline.raster import Pixels
 from pipeline.stages.knockout import KnockOutSettings, knock_out

@@ -13,7 +13,8 @@ import pikepdf
 import pytest
 from PIL import Image
 
-from ops.exactness import FABRICS, SIZE, Piece, disc, fringe_of, paint, star
+from ops.exactness import FABRICS, fringe_of
+from ops.exactness_art import SIZE, Piece, disc, paint, star
 from pipeline.art import page
 from pipeline.art.paint import PaintMap
 from pipeline.line import draw_art

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ops.exactness import Floats, disc, jpeg, lettering, paint, star
+from ops.exactness_art import Floats, disc, jpeg, lettering, paint, star
 from pipeline.colour.difference import delta_e_00
 from pipeline.colour.spaces import lab_of_rgb8
 from pipeline.raster_ops import grow

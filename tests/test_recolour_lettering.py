@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ops.exactness import FABRICS, Piece, disc, jpeg, lettering, paint
+from ops.exactness import FABRICS
+from ops.exactness_art import Piece, disc, jpeg, lettering, paint
 from pipeline.raster_ops import grow
 from pipeline.stages.recolour import swap_pixels
 
