@@ -20,12 +20,13 @@ from numpy.typing import NDArray
 from pipeline.art.samples import Samples, to_8_bit
 from pipeline.raster_ops import luma
 
-Numbers = NDArray[np.float32]
+Numbers = NDArray[np.float64]
 _BLOCK = 8
 _TILE_PX, _TILES = 128, 6
 _BUSY, _EVERY = 8, 4
 """Tiles with most steps of more levels are looked at; one row and column in so many tells which they are."""
-_ZERO = 0.5
+_UNIT = 2**16
+_ZERO = 0.5 * _UNIT**2
 _RUN_PX, _FAINT = 4, 12
 """So many pixels of one value, and then a step of at most so many levels: there noise begins."""
 _SEGMENT_PX = 16
@@ -47,7 +48,7 @@ def once_jpeg(samples: Samples) -> bool:
     for top, left in _busy_tiles(samples.colour):
         part = slice(top, top + _TILE_PX), slice(left, left + _TILE_PX)
         tile = to_8_bit(samples.colour[part])
-        light = np.rint(luma(tile) if samples.space == "rgb" else tile[..., 0]).astype(np.float32)
+        light = np.rint(luma(tile) if samples.space == "rgb" else tile[..., 0]).astype(np.float64)
         if samples.alpha is not None:
             light[samples.alpha[part] < 255] = np.nan
         if min(light.shape) >= 2 * _BLOCK:
@@ -120,11 +121,14 @@ def _evidence(hits: int, trials: int, chance: float) -> float:
 
 
 def _dct() -> Numbers:
-    """Return the matrix of the DCT of 8 values (ITU-T T.81 A.3.3)."""
+    """Return the matrix of the DCT of 8 values (ITU-T T.81 A.3.3), times `_UNIT` in whole numbers.
+
+    Sums of its products with whole levels are whole numbers below 2**53: the same on every processor.
+    """
     k = np.arange(_BLOCK)
     wave = np.cos((2 * k[None] + 1) * k[:, None] * np.pi / 16) / 2.0
     wave[0] /= math.sqrt(2.0)
-    return wave.astype(np.float32)
+    return np.rint(wave * _UNIT)
 
 
 _DCT = _dct()
@@ -177,7 +181,7 @@ def _phases(columns: NDArray[np.intp]) -> NDArray[np.int64]:
 def _quantised(tiles: list[Numbers], row: int, column: int) -> float:
     """Return the evidence that coefficients of the grid's blocks are multiples of a step, summed over frequencies."""
     blocks = np.concatenate([_blocks(light[row:, column:]) for light in tiles])
-    size = np.abs(_DCT @ blocks @ _DCT.T).reshape(-1, 64)
+    size = np.abs(_DCT @ blocks @ _DCT.T).reshape(-1, 64) / _UNIT**2
     total = 0.0
     for frequency in range(1, 64):
         values = np.unique(np.round(size[:, frequency], 1))  # each once: what repeats itself proves nothing
