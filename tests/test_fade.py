@@ -383,7 +383,7 @@ def test_an_empty_picture_stays_empty():
 
 
 @given(st.sampled_from(["model", "saturation", "none"]), st.booleans(), st.integers(0, 10**6))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_what_does_not_matter_changes_no_printed_colour(method, on_base, seed):
     """Settings that differ in what a method does not know print the same colours: one plate serves them."""
     rng = np.random.default_rng(seed)
