@@ -267,11 +267,12 @@ def _engine(options: argparse.Namespace) -> Engine:
 
 def _plan(options: argparse.Namespace) -> ExitCode:
     from pipeline.make import plan_order
+    from pipeline.plan_text import plan_text
     from pipeline.shop import load_shop
 
     _start_log()
     plan = plan_order(options.manifest, load_shop(options.shop))
-    print(json.dumps(plan.as_json(), ensure_ascii=False, indent=1) if options.json else plan.as_text())
+    print(json.dumps(plan.as_json(), ensure_ascii=False, indent=1) if options.json else plan_text(plan))
     return ExitCode.DONE
 
 

@@ -20,7 +20,6 @@ from pipeline.finding import Finding
 from pipeline.keys import key_of
 from pipeline.order import ArtChoices, Order, Print, choices_of, garment_of, prints_of, slugs
 from pipeline.order_parts import Colourway
-from pipeline.papers.words import count
 from pipeline.plan_names import plate_key, pooled, stem_of
 from pipeline.plan_paints import LEFT_IN, Treatment, goes_as_pixels, has_images, left_in, paints_for
 from pipeline.raster import Pixels
@@ -142,28 +141,6 @@ class Plan:
             ],
             "papers": ["proof.pdf", *(f"{f}/ticket.pdf" for f in self.folders["colourways"].values())],
         }  # fmt: skip
-
-    def as_text(self) -> str:
-        """Return the plan for people."""
-        bands = tuple(plate for job in self.jobs for plate in job.plates)
-        plates = len({plate.stem for plate in bands})
-        shared = " (what is the same on film shares one)" if plates < len(bands) else ""
-        parts = (
-            count(len(self.draws(bands)), "draw"),
-            count(plates, "plate") + shared,
-            count(len(self.folders["colourways"]), "ticket"),
-            "1 proof",
-        )
-        lines = [f"{self.name}: {', '.join(parts)}"]
-        for job in self.jobs:
-            lines.append(f"  {job.colourway} · {job.print.name} · {job.print.position} · {job.print.route}")
-            for plate in job.plates:
-                p = plate.placement
-                lines.append(
-                    f"    {', '.join(p.sizes):<16} {p.width_mm:6.1f} × {p.height_mm:.1f} mm"
-                    f"   {p.width_px} × {p.height_px} px   {count(plate.pieces, 'piece')}"
-                )
-        return "\n".join(lines)
 
 
 def make_plan(order: Order, shop: Shop, arts: Mapping[str, Art]) -> Plan:

@@ -17,6 +17,7 @@ from PIL import Image
 from pipeline.cli import main
 from pipeline.faults import ExitCode
 from pipeline.make import plan_order
+from pipeline.plan_text import plan_text
 from pipeline.postflight import audit
 from pipeline.release import Places
 from pipeline.rolls import night_rolls, waiting_for_film
@@ -92,7 +93,7 @@ def test_equal_plates_are_made_once(made):
 
 def test_plan_counts_the_plates_that_are_made(made):
     """Ten bands of two prints; those that are equal share a plate."""
-    plan = plan_order(made.parent.parent / "in" / "order.json", load_shop(None)).as_text()
+    plan = plan_text(plan_order(made.parent.parent / "in" / "order.json", load_shop(None)))
 
     assert record(made)["totals"]["plates"] == 6
     assert plan.startswith("F-1-r1: ")

@@ -42,7 +42,7 @@ FLOORS = (  # from the ground up; a module may import its own floor and those be
     ("art",),
     ("stages", "press", "papers", "calibrate", "wash_table"),
     ("keys", "shelf"),
-    ("plan_paints", "plan_names", "plan"),
+    ("plan_paints", "plan_names", "plan", "plan_text"),
     ("treat", "line", "remedies", "checks", "checks_place", "alternatives", "study"),
     ("first_look", "reading", "tasks", "engine", "log", "gang"),
     ("findings_text", "work", "production", "outcome", "triage", "warm"),
