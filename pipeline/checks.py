@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from typing import Any
 
 from pipeline import remedies
-from pipeline.art.paint import Rgb, parse_hex
+from pipeline.art.paint import Rgb, hex_of, parse_hex
 from pipeline.colour.palette import MainColour
 from pipeline.finding import Finding
 from pipeline.plan import Job
@@ -90,33 +91,35 @@ def _resolution(job: Job, plain: Look, bitmap_px: float) -> Iterator[Finding]:
 
 
 def _colours(job: Job, plain: Look, cloth: Rgb) -> Iterator[Finding]:
-    limits, main = job.limits, plain.main
-    near = {
-        "knock_out_de": limits.knock_out_de if job.choices.knock_out != "none" else 0.0,
-        "near_fabric_de": limits.near_fabric_de,
-        "heather": job.cloth.heather,
-    }
-    shows = _shown_colours(job)
-    decision = job.choices.near_fabric if job.choices.knock_out != "none" else "keep"
-    yield from contrast.near_fabric(
-        main,
-        cloth,
-        **near,
-        near_fabric=decision,
-        shows_fabric=shows,
-        flat=plain.touching.flat.tolist(),
-    )
-    gone, asked = contrast.like_fabric(main, cloth, **near, near_fabric=decision, shows_fabric=shows)
-    if job.choices.knock_out == "none":
-        gone = ()
+    near = _near(job)
+    yield from contrast.near_fabric(plain.main, cloth, **near, flat=plain.touching.flat.tolist())
+    gone, asked = _like_fabric(job, plain)
     yield from contrast.contrast(
-        main,
+        plain.main,
         plain.touching,
         cloth,
         _standing_out(job),
         cloth=gone,
         asked=asked,
     )
+
+
+def _near(job: Job) -> dict[str, Any]:
+    """Return which colours of a job are like its fabric, as `contrast` wants to know it."""
+    knocks_out = job.choices.knock_out != "none"
+    return {
+        "knock_out_de": job.limits.knock_out_de if knocks_out else 0.0,
+        "near_fabric_de": job.limits.near_fabric_de,
+        "heather": job.cloth.heather,
+        "near_fabric": job.choices.near_fabric if knocks_out else "keep",
+        "shows_fabric": _shown_colours(job),
+    }
+
+
+def _like_fabric(job: Job, plain: Look) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Return the numbers of the main colours that become cloth, and of those for which somebody must be asked."""
+    gone, asked = contrast.like_fabric(plain.main, job.fade.ground_srgb, **_near(job))
+    return gone if job.choices.knock_out != "none" else (), asked
 
 
 def _standing_out(job: Job) -> swaps.Limits:
@@ -154,7 +157,14 @@ def emptied(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:
             yield replace(finding, remedy=other or finding.remedy, where_mm=where)
     if after > 0 and kept is not plain and not job.choices.cut_out:  # who cuts a piece out wants it gone
         for finding in vanished.vanished(plain.pixels, kept.pixels, plain.ppi):
-            yield replace(finding, remedy=_in_other_colours(job, plain) or finding.remedy)
+            yield replace(finding, remedy=_seen_again(job, plain) or finding.remedy)
+
+
+def _seen_again(job: Job, plain: Look) -> str | None:
+    """Return the swap line with which colours that became cloth are seen; None where it would change others alone."""
+    line = _in_other_colours(job, plain) or ""
+    gone, _ = _like_fabric(job, plain)
+    return line if any(hex_of(plain.main[number].rgb) in line for number in gone) else None
 
 
 def after(job: Job, plain: Look, kept: Look) -> Iterator[Finding]:

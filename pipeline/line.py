@@ -157,21 +157,18 @@ def keep_runs(job: Job, drawn: DrawnRuns) -> Runs:
     return merged(first.with_words(packed(left)[0]))
 
 
-def clip(pixels: Pixels, placement: Placement) -> Pixels:
-    """Return the pixels with everything outside the print area gone: the press does not reach it."""
+def clip(pixels: Pixels, placement: Placement, *, in_place: bool = False) -> Pixels:
+    """Return the pixels with everything outside the print area gone: the press does not reach it.
+
+    With `in_place` they are changed where they lie.
+    """
     inside = _reached(placement)
     if inside is None:
         return pixels
-    out = np.zeros_like(pixels)
-    out[inside] = pixels[inside]
-    return out
-
-
-def _clipped(pixels: Pixels, placement: Placement) -> Pixels:
-    """Return what `clip` returns, of pixels that are changed where they lie if they may be."""
-    inside = _reached(placement)
-    if inside is None or not pixels.flags.writeable:
-        return clip(pixels, placement)
+    if not in_place:
+        out = np.zeros_like(pixels)
+        out[inside] = pixels[inside]
+        return out
     rows, columns = inside
     pixels[: rows.start] = 0
     pixels[rows.stop :] = 0
@@ -209,14 +206,13 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     """
     placement = plate.placement
     kept: Picture
-    before: float
+    before = _inked_within(drawn.plain, placement)
     if isinstance(drawn, DrawnRuns):
         runs = clip_runs(keep_runs(job, drawn), placement)
         kept = runs if pays(runs) and job.print.route != "transfer" else runs.pixels()
-        before = inked(clip_runs(drawn.plain, placement))
     else:
-        before = _inked_within(drawn.plain, placement)
-        kept = _clipped(keep(job, drawn), placement)
+        kept = keep(job, drawn)
+        kept = clip(kept, placement, in_place=kept.flags.writeable)
     inked_of_kept = inked(kept)
     colour, under = _colour_and_base(job, kept, placement, decision)
     pixel_mm2 = placement.width_mm * placement.height_mm / (placement.width_px * placement.height_px)
@@ -232,19 +228,25 @@ def press(job: Job, plate: Plate, drawn: Drawn | DrawnRuns, decision: base_stage
     )
 
 
-def _inked_within(pixels: Pixels, placement: Placement) -> float:
+def _inked_within(picture: Picture, placement: Placement) -> float:
     """Return the sum of alpha over what the press reaches of a plate, in the plate's pixels.
 
-    `pixels` may show the art at another size; mapped ones are let go again as they are read.
+    `picture` may show the art at another size; mapped pixels are let go again as they are read.
     """
-    height, width = pixels.shape[:2]
-    inside = _reached(replace(placement, width_px=width, height_px=height))
+    height, width = picture.shape[:2]
+    own = replace(placement, width_px=width, height_px=height)
+    total = inked(clip_runs(picture, own)) if isinstance(picture, Runs) else _read_once(picture, own)
+    return float(total * (placement.width_px * placement.height_px) / (width * height))
+
+
+def _read_once(pixels: Pixels, placement: Placement) -> int:
+    inside = _reached(placement)
     part = pixels if inside is None else pixels[inside]
     total = 0
     for rows in strips(part.shape):
         total += inked(part[rows])
         let_go(pixels)
-    return float(total * (placement.width_px * placement.height_px) / (width * height))
+    return total
 
 
 def _colour_and_base(

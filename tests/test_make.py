@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 from pathlib import Path
@@ -351,3 +352,44 @@ def test_the_readmes_least_order_is_one(tmp_path: Path, capsys: pytest.CaptureFi
 
     assert main(["plan", str(tmp_path / "order.toml")]) == 0
     assert "Midnight navy · front · full front · direct" in capsys.readouterr().out
+
+
+def test_what_is_knocked_out_of_a_bitmap_is_told_true_on_every_size(tmp_path: Path) -> None:
+    """A square of the fabric's colour in a larger one: its area by geometry, at each of three widths."""
+    pixels = np.zeros((400, 400, 3), np.uint8)
+    pixels[:] = 47, 127, 134
+    pixels[100:300, 120:280] = 0x8F, 0x24, 0x30
+    stream = io.BytesIO()
+    Image.fromarray(pixels).save(stream, "PNG")
+    widths = {"S": 50, "M": 60, "L": 75}
+    manifest = order(
+        art={"it": {"file": "it.png", "ground": "keep"}},
+        prints=[{"name": "it", "art": "it", "position": "full front", "route": "direct", "width_mm": 50,
+                 "by_size": {size: {"width_mm": mm} for size, mm in widths.items()}}],
+        colourways=[{"name": "Barn red", "fabric": {"srgb": "#8f2430"}, "sizes": dict.fromkeys(widths, 1)}],
+    )  # fmt: skip
+
+    assert make(tmp_path, manifest, {"it.png": stream.getvalue()}) == 0
+
+    told = {entry["sizes"][0]: entry["knocked_out_mm2"] for entry in record(tmp_path)["plates"]}
+    for size, mm in widths.items():
+        assert told[size] == pytest.approx(mm * mm * 0.5 * 0.4, rel=0.005)
+
+
+def test_a_lost_piece_is_not_answered_by_a_swap_of_another_colour(tmp_path: Path) -> None:
+    """A large shape that hardly stands out, and a small one in the fabric's own colour, which a swap does not reach."""
+    art = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 160"><rect x="5" y="5" width="150" height="150" '
+        'fill="#9a3040"/><rect x="170" y="20" width="6" height="6" fill="#8f2430"/></svg>'
+    )
+    manifest = order(
+        colourways=[
+            {"name": "Barn red", "fabric": {"srgb": "#8f2430"}, "sizes": {"M": 1}, "near_fabric": "keep"}
+        ]
+    )
+
+    make(tmp_path, manifest, {"badge.svg": art})
+
+    found = {finding["code"]: finding["remedy"] for finding in record(tmp_path)["findings"]}
+    assert found["low-contrast"].startswith("swap")
+    assert found["lost-on-fabric"].startswith("[[accept]]")
