@@ -14,10 +14,13 @@ from pipeline.cli import main
 from pipeline.engine import Engine, Feed, Queue, Task
 from pipeline.faults import ExitCode
 from pipeline.first_look import Looked, Wanted, read_apart
-from pipeline.make import make_order
+from pipeline.make import make_order, prepare
+from pipeline.order import load_order
+from pipeline.production import Floor, _Draws, _Plating, _Studying
 from pipeline.release import Places
 from pipeline.shelf import Shelf
 from pipeline.shop import load_shop
+from pipeline.tasks import draw_task
 from pipeline.triage import rush_first
 from tests.test_make import BADGE, hand_in, order
 
@@ -262,3 +265,31 @@ def test_art_is_read_once(press: Press, monkeypatch: pytest.MonkeyPatch) -> None
     for revision in (3, 4):
         press.make(order(revision=revision), press.shelf, art=live)
     assert read == ["badge"] * 4
+
+
+def test_draws_are_made_ahead_behind_the_study_and_once(tmp_path: Path) -> None:
+    """While a study runs its worker's neighbours draw for the plates to come; they never go before the study."""
+    sized = order()
+    sized["prints"][0]["by_size"] = {"S": {"width_mm": 50}, "M": {"width_mm": 60}, "L": {"width_mm": 70}}
+    for way in sized["colourways"]:
+        way["sizes"] = {"S": 1, "M": 1, "L": 1}
+    path = hand_in(tmp_path / "in", sized, {"badge.svg": BADGE})
+    planned = prepare(path, load_order(path), load_shop(None), tmp_path)
+    plan, floor = planned.plan, Floor(tmp_path, Engine(1))
+    draws = _Draws(floor)
+    plating = _Plating(plan, floor, tmp_path / "made", (), draws)
+    studying = _Studying(plan, floor, draws, plating, lambda _: True)
+    queue = Queue(studying.tasks(), studying)
+    begun: list[str] = []
+    while taken := queue.take(4):
+        begun += [task.key for task in taken]
+        for task in taken:
+            if task.function is draw_task:
+                queue.end(task, None)
+    studies = [name for name in begun if name.startswith("study ")]
+    own = {f"draw {draw.key}" for job in plan.jobs for draw in job.plates[0].draws}
+    every = {f"draw {draw.key}" for job in plan.jobs for plate in job.plates for draw in plate.draws}
+    assert len(studies) == len(plan.jobs)
+    assert own < every
+    assert sorted(begun) == sorted([*every, *studies])
+    assert set(begun[: begun.index(studies[-1])]) <= own | set(studies)
